@@ -1,0 +1,145 @@
+// Package setup is the file that brings a new agent all that it needs to take
+// part: where the broker is, who it is, whose signatures count, and what its
+// licence allows. A coordinator writes it, an agent reads it.
+//
+// The part that a person may edit stands first; what is signed can't be edited
+// without the keyer refusing it.
+package setup
+
+import (
+	"bytes"
+	"encoding/base64"
+	"fmt"
+	"net/url"
+	"time"
+
+	"github.com/goccy/go-yaml"
+
+	"lamplighter/proto/seal"
+	"lamplighter/proto/topic"
+)
+
+// MaxBytes is the size of the largest file that is read.
+const MaxBytes = 1 << 20
+
+// File is an agent's configuration.
+type File struct {
+	Network        string         `yaml:"network"`
+	Site           string         `yaml:"site"`
+	Beacon         string         `yaml:"beacon"`
+	Broker         string         `yaml:"broker"`                   // tcp://HOST:PORT, also ssl:// and wss://
+	Folder         string         `yaml:"folder"`                   // where outbox and state are kept
+	HealthSeconds  int            `yaml:"health_seconds,omitempty"` // between health samples; 0 is 30
+	Clock          Clock          `yaml:"clock"`
+	Transmitter    Transmitter    `yaml:"transmitter"`
+	CoordinatorKey CoordinatorKey `yaml:"coordinator_key"`
+	Envelope       string         `yaml:"envelope"` // a sealed envelope, base64
+}
+
+// Clock says where the time comes from.
+type Clock struct {
+	Source     string  `yaml:"source"`                 // "simulated"
+	BoundMS    float64 `yaml:"bound_ms,omitempty"`     // simulated: how wrong it says it may be, in milliseconds
+	Satellites int     `yaml:"satellites,omitempty"`   // simulated: how many it says it uses
+	OffsetMS   float64 `yaml:"offset_ms,omitempty"`    // simulated: true time less the system's clock
+	LockAfterS float64 `yaml:"lock_after_s,omitempty"` // simulated: how long the first fix takes
+}
+
+// Transmitter says what is keyed.
+type Transmitter struct {
+	Driver         string  `yaml:"driver"`                    // "simulated"
+	Log            string  `yaml:"log,omitempty"`             // simulated: file for the tones that it would have sent
+	UncertaintyPPB float64 `yaml:"uncertainty_ppb,omitempty"` // how wrong its frequency may be, in parts per billion
+}
+
+// CoordinatorKey is the key whose signatures count.
+type CoordinatorKey struct {
+	ID     string `yaml:"id"`
+	Public string `yaml:"public"` // base64
+}
+
+// Encode writes the file.
+func (f *File) Encode() ([]byte, error) {
+	text, err := yaml.Marshal(f)
+	if err != nil {
+		return nil, fmt.Errorf("agent configuration: %w", err)
+	}
+	head := "# Configuration of one Lamplighter agent. Whoever has this file can speak for the\n" +
+		"# beacon: keep it readable by the agent alone.\n"
+	return append([]byte(head), text...), nil
+}
+
+// Decode reads and checks a file. The error says what is wrong, where, and
+// what would be right; file is its name.
+func Decode(file string, text []byte) (*File, error) {
+	if len(text) > MaxBytes {
+		return nil, fmt.Errorf("%s: %d bytes, and an agent configuration has at most %d", file, len(text), MaxBytes)
+	}
+	var f File
+	if err := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict()).Decode(&f); err != nil {
+		return nil, fmt.Errorf("%s: %s", file, yaml.FormatError(err, false, true))
+	}
+	if err := f.check(); err != nil {
+		return nil, fmt.Errorf("%s: %w", file, err)
+	}
+	return &f, nil
+}
+
+func (f *File) check() error {
+	for _, id := range []struct{ key, value string }{{"network", f.Network}, {"site", f.Site}, {"beacon", f.Beacon}} {
+		if err := topic.CheckID(id.value); err != nil {
+			return fmt.Errorf("%s: %w", id.key, err)
+		}
+	}
+	if u, err := url.Parse(f.Broker); err != nil || u.Host == "" {
+		return fmt.Errorf("broker: %q is no address; write tcp://HOST:PORT", f.Broker)
+	}
+	if f.Folder == "" {
+		return fmt.Errorf("folder: missing; name the folder for the agent's outbox and state")
+	}
+	if f.HealthSeconds < 0 || f.HealthSeconds > 300 {
+		return fmt.Errorf("health_seconds: %d, and it must lie between 1 and 300", f.HealthSeconds)
+	}
+	if f.Clock.Source == "" || f.Transmitter.Driver == "" {
+		return fmt.Errorf("clock.source and transmitter.driver must both be stated")
+	}
+	if _, err := f.Keyring(); err != nil {
+		return err
+	}
+	if _, err := f.SealedEnvelope(); err != nil {
+		return err
+	}
+	return nil
+}
+
+// Health is the time between health samples.
+func (f *File) Health() time.Duration {
+	if f.HealthSeconds == 0 {
+		return 30 * time.Second
+	}
+	return time.Duration(f.HealthSeconds) * time.Second
+}
+
+// Keyring holds the coordinator's key.
+func (f *File) Keyring() (seal.Keyring, error) {
+	key, err := seal.ParsePublicKey(f.CoordinatorKey.Public)
+	if err != nil {
+		return seal.Keyring{}, fmt.Errorf("coordinator_key.public: %w", err)
+	}
+	if key.ID() != f.CoordinatorKey.ID {
+		return seal.Keyring{}, fmt.Errorf("coordinator_key: the id is %q, and that of the public key is %q; take both from the coordinator again", f.CoordinatorKey.ID, key.ID())
+	}
+	return seal.NewKeyring(key), nil
+}
+
+// SealedEnvelope is the envelope as the coordinator sealed it.
+func (f *File) SealedEnvelope() ([]byte, error) {
+	sealed, err := base64.StdEncoding.DecodeString(f.Envelope)
+	if err != nil || len(sealed) == 0 {
+		return nil, fmt.Errorf("envelope: no base64; take the file from the coordinator again")
+	}
+	return sealed, nil
+}
+
+// SetEnvelope stores a sealed envelope.
+func (f *File) SetEnvelope(sealed []byte) { f.Envelope = base64.StdEncoding.EncodeToString(sealed) }

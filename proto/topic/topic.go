@@ -1,0 +1,115 @@
+// Package topic builds and parses every MQTT topic; no other place has a slash
+// in a string.
+//
+//	lamplighter/v1/{network}/{beacon}/down/orders          retained
+//	lamplighter/v1/{network}/{beacon}/down/hush            retained
+//	lamplighter/v1/{network}/{beacon}/down/lease
+//	lamplighter/v1/{network}/{beacon}/down/receipts
+//	lamplighter/v1/{network}/{beacon}/up/presence          retained, also the will
+//	lamplighter/v1/{network}/{beacon}/up/lease-request
+//	lamplighter/v1/{network}/{beacon}/up/health
+//	lamplighter/v1/{network}/{beacon}/up/records
+//
+// Networks and beacons are ids that match [a-z0-9-]{1,64}, so no id can hold a
+// level separator or a wildcard, and a parsed topic is always one that this
+// package could have built.
+package topic
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Kind is one of the things that are said between coordinator and agent.
+type Kind string
+
+// The kinds: what goes down to the agent, and what comes up from it.
+const (
+	Orders       Kind = "down/orders"
+	Hush         Kind = "down/hush"
+	Lease        Kind = "down/lease"
+	Receipts     Kind = "down/receipts"
+	Presence     Kind = "up/presence"
+	LeaseRequest Kind = "up/lease-request"
+	Health       Kind = "up/health"
+	Records      Kind = "up/records"
+)
+
+// Kinds lists all of them.
+func Kinds() []Kind {
+	return []Kind{Orders, Hush, Lease, Receipts, Presence, LeaseRequest, Health, Records}
+}
+
+// Retained says whether the broker is to keep the latest message.
+func (k Kind) Retained() bool { return k == Orders || k == Hush || k == Presence }
+
+// Down says whether the coordinator speaks and the agent listens.
+func (k Kind) Down() bool { return strings.HasPrefix(string(k), "down/") }
+
+func (k Kind) known() bool {
+	for _, known := range Kinds() {
+		if k == known {
+			return true
+		}
+	}
+	return false
+}
+
+const (
+	root     = "lamplighter"
+	version  = "v1"
+	separate = "/"
+	anyLevel = "+"
+	maxID    = 64
+)
+
+// Address is one beacon of one network.
+type Address struct {
+	Network, Beacon string
+}
+
+// Topic gives the topic of one kind of message at this address.
+func (a Address) Topic(k Kind) string {
+	return strings.Join([]string{root, version, a.Network, a.Beacon, string(k)}, separate)
+}
+
+// Every gives the subscription for one kind of message from every beacon of a
+// network.
+func Every(network string, k Kind) string {
+	return Address{Network: network, Beacon: anyLevel}.Topic(k)
+}
+
+// Parse takes a topic apart. The error says what is wrong with it.
+func Parse(topic string) (Address, Kind, error) {
+	levels := strings.SplitN(topic, separate, 5)
+	if len(levels) != 5 || levels[0] != root || levels[1] != version {
+		return Address{}, "", fmt.Errorf("topic %.200q is not %s", topic, Address{"NETWORK", "BEACON"}.Topic("…"))
+	}
+	address, kind := Address{levels[2], levels[3]}, Kind(levels[4])
+	for _, id := range []string{address.Network, address.Beacon} {
+		if err := CheckID(id); err != nil {
+			return Address{}, "", fmt.Errorf("topic %.200q: %w", topic, err)
+		}
+	}
+	if !kind.known() {
+		return Address{}, "", fmt.Errorf("topic %.200q ends in %.40q, which nobody here says", topic, string(kind))
+	}
+	return address, kind, nil
+}
+
+// CheckID says what is wrong with the id of a network, site or beacon, nil if
+// nothing is: 1 to 64 characters out of a-z, 0-9 and '-'.
+func CheckID(id string) error {
+	if id == "" {
+		return fmt.Errorf("an id must not be empty")
+	}
+	if len(id) > maxID {
+		return fmt.Errorf("id %.64q… is longer than %d characters", id, maxID)
+	}
+	for _, c := range id {
+		if (c < 'a' || c > 'z') && (c < '0' || c > '9') && c != '-' {
+			return fmt.Errorf("id %q holds %q: only a-z, 0-9 and '-' may stand in an id", id, c)
+		}
+	}
+	return nil
+}
