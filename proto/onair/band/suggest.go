@@ -1,0 +1,68 @@
+package band
+
+import (
+	"math"
+	"strconv"
+	"strings"
+)
+
+// Suggest gives the name that was probably meant, or "" when nothing is near:
+// the same name in other letters ("40 M"), the band nearest in wavelength
+// ("41m"), or a name that differs by one character ("4om").
+func (t *Table) Suggest(name string) string {
+	const longest = 64 // of what is worth comparing
+	if len(name) > longest {
+		return ""
+	}
+	name = strings.ToLower(strings.Join(strings.Fields(name), ""))
+	if _, known := t.Lookup(name); known {
+		return name
+	}
+	if metres, ok := wavelength(name); ok {
+		return t.nearest(metres)
+	}
+	for _, b := range t.bands {
+		if oneEdit(name, b.Name) {
+			return b.Name
+		}
+	}
+	return ""
+}
+
+// wavelength reads "41m" or "41" as metres.
+func wavelength(name string) (metres float64, ok bool) {
+	n, err := strconv.ParseUint(strings.TrimSuffix(name, "m"), 10, 16)
+	return float64(n), err == nil && n > 0
+}
+
+// nearest is the band whose wavelength in name is nearest by ratio, if it is
+// within a quarter.
+func (t *Table) nearest(metres float64) string {
+	best, bestRatio := "", math.Log(1.25)
+	for _, b := range t.bands {
+		named, ok := wavelength(b.Name)
+		if ratio := math.Abs(math.Log(named / metres)); ok && ratio < bestRatio {
+			best, bestRatio = b.Name, ratio
+		}
+	}
+	return best
+}
+
+// oneEdit tells whether a becomes b by changing, adding or leaving out one
+// character.
+func oneEdit(a, b string) bool {
+	if len(a) > len(b) {
+		a, b = b, a
+	}
+	same := 0
+	for same < len(a) && a[same] == b[same] {
+		same++
+	}
+	switch len(b) - len(a) {
+	case 0:
+		return same < len(a) && a[same+1:] == b[same+1:]
+	case 1:
+		return a[same:] == b[same+1:]
+	}
+	return false
+}

@@ -1,0 +1,3 @@
+// Package wspr turns messages into the symbols of a WSPR transmission, and
+// back.
+package wspr
