@@ -1,0 +1,103 @@
+package keyer
+
+import (
+	"time"
+
+	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
+	"lamplighter/proto/seal"
+)
+
+// Instant is one moment by both clocks of the machine.
+type Instant struct {
+	Wall time.Time     // the system's wall clock, which may be wrong and may jump
+	Boot time.Duration // since the kernel started, suspends included; never goes back
+}
+
+// Config says for whom this keyer keys. There is no setting for any limit.
+type Config struct {
+	Network string       // the network's id
+	Beacon  string       // the beacon's name
+	Keys    seal.Keyring // the coordinator's keys
+	BootID  string       // the kernel's boot id: what leases are bound to
+	// SimulatedTransmitter says that nothing real is keyed. Only then are slots
+	// of other lengths than 120 s accepted, for trials.
+	SimulatedTransmitter bool
+}
+
+// Persisted is what the shell found on disk.
+type Persisted struct {
+	State      []byte // as Persist gave it; empty: there is none yet
+	Unreadable error  // why it could not be read; nil: it could, or there is none
+}
+
+// Event is something that happened.
+type Event interface{ event() }
+
+// FromAgent is a message from the agent.
+type FromAgent struct{ Message *keyerv1.ToKeyer }
+
+// NonceRequested is the agent's request for a nonce, with 16 bytes that the
+// shell took from a secure source for it.
+type NonceRequested struct{ Nonce [16]byte }
+
+// Tick says that nothing happened but the passing of time.
+type Tick struct{}
+
+// Leaving says that this process ends, or that nobody is left to key for.
+type Leaving struct{ Why Reason }
+
+// Stored is the result of the latest Persist action.
+type Stored struct{ Err error }
+
+// Unkeyed is the result of an Unkey action.
+type Unkeyed struct{ Err error }
+
+// TransmitterFault says that a Key or Tone action failed.
+type TransmitterFault struct{ Err error }
+
+// ReadBackMismatch says that the key line is not as it was set.
+type ReadBackMismatch struct{}
+
+// Rearm clears a trip, on an operator's word.
+type Rearm struct{}
+
+func (FromAgent) event()        {}
+func (NonceRequested) event()   {}
+func (Tick) event()             {}
+func (Leaving) event()          {}
+func (Stored) event()           {}
+func (Unkeyed) event()          {}
+func (TransmitterFault) event() {}
+func (ReadBackMismatch) event() {}
+func (Rearm) event()            {}
+
+// Action is something for the shell to do, in the order given.
+type Action interface{ action() }
+
+// Reply is a message to the agent.
+type Reply struct{ Message *keyerv1.FromKeyer }
+
+// Persist asks for the state to be replaced on disk, durably and as a whole.
+// The shell answers with one Stored event; there is never a second Persist
+// before that answer.
+type Persist struct{ State []byte }
+
+// Key asks for the carrier, at a frequency in hertz and a percentage of the
+// transmitter's output. A failure is answered with TransmitterFault.
+type Key struct {
+	Hz           float64
+	DrivePercent int
+}
+
+// Tone moves the carrier, in hertz. A failure is answered with
+// TransmitterFault.
+type Tone struct{ Hz float64 }
+
+// Unkey asks for silence. The shell answers with one Unkeyed event.
+type Unkey struct{}
+
+func (Reply) action()   {}
+func (Persist) action() {}
+func (Key) action()     {}
+func (Tone) action()    {}
+func (Unkey) action()   {}
