@@ -73,6 +73,23 @@ func (a Address) Topic(k Kind) string {
 	return strings.Join([]string{root, version, a.Network, a.Beacon, string(k)}, separate)
 }
 
+// ClientID is the id with which the agent at this address connects to a broker.
+func (a Address) ClientID() string { return a.Network + separate + a.Beacon }
+
+// ParseClientID takes an agent's client id apart.
+func ParseClientID(id string) (Address, error) {
+	network, beacon, ok := strings.Cut(id, separate)
+	if !ok {
+		return Address{}, fmt.Errorf("client id %.130q is not NETWORK%sBEACON", id, separate)
+	}
+	for _, part := range []string{network, beacon} {
+		if err := CheckID(part); err != nil {
+			return Address{}, fmt.Errorf("client id %.130q: %w", id, err)
+		}
+	}
+	return Address{network, beacon}, nil
+}
+
 // Every gives the subscription for one kind of message from every beacon of a
 // network.
 func Every(network string, k Kind) string {
