@@ -149,21 +149,11 @@ func (v view) outlived() bool { return v.now.After(v.endOfTransmission().Add(end
 // hushed says whether the hushes in force cover all its bands.
 func (v view) hushed() bool {
 	for _, use := range v.beacon.Bands {
-		if !slices.ContainsFunc(v.hushes, func(hush fleet.Scope) bool { return Covers(hush, v.beacon, use.Band.Name) }) {
+		if !slices.ContainsFunc(v.hushes, func(hush fleet.Scope) bool { return hush.Covers(v.beacon, use.Band.Name) }) {
 			return false
 		}
 	}
 	return true
-}
-
-// Covers says whether a scope covers a beacon on one of its bands.
-func Covers(scope fleet.Scope, beacon *fleet.Beacon, band string) bool {
-	return Concerns(scope, beacon) && (scope.Band == "" || scope.Band == band)
-}
-
-// Concerns says whether a scope covers a beacon on any band.
-func Concerns(scope fleet.Scope, beacon *fleet.Beacon) bool {
-	return (scope.Site == "" || scope.Site == beacon.Site.Name) && (scope.Beacon == "" || scope.Beacon == beacon.Name)
 }
 
 // muteReason is why it would not transmit, "" if it would.
