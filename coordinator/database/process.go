@@ -1,0 +1,77 @@
+package database
+
+import (
+	"bytes"
+	"errors"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"strconv"
+	"strings"
+	"syscall"
+)
+
+// attributes puts a child into a process group of its own, so that a Ctrl-C at
+// the terminal is ours to pass on, and has the kernel interrupt it when the
+// thread that started it ends.
+func attributes(owner account) *syscall.SysProcAttr {
+	return &syscall.SysProcAttr{Setpgid: true, Pdeathsig: syscall.SIGINT, Credential: owner.credential}
+}
+
+// bound runs do on a thread that lasts as long as do takes: the kernel ties a
+// parent's death to the thread, not to the process.
+func bound(do func()) {
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		runtime.LockOSThread()
+		defer runtime.UnlockOSThread()
+		do()
+	}()
+	<-done
+}
+
+// runBound runs a command to its end and returns what it wrote.
+func runBound(command *exec.Cmd) (string, error) {
+	var output bytes.Buffer
+	command.Stdout, command.Stderr = &output, &output
+	var err error
+	bound(func() { err = command.Run() })
+	return output.String(), err
+}
+
+// holder is the process that the data folder's lock file names, if it is a
+// Postgres of this folder and alive; else 0.
+func (f folder) holder() int {
+	text, err := os.ReadFile(f.lockFile())
+	if err != nil {
+		return 0
+	}
+	first, _, _ := strings.Cut(string(text), "\n")
+	id, err := strconv.Atoi(strings.TrimSpace(first))
+	if err != nil || id <= 1 {
+		return 0
+	}
+	commandLine, err := os.ReadFile(filepath.Join("/proc", strconv.Itoa(id), "cmdline"))
+	if err != nil || !bytes.Contains(commandLine, []byte("\x00"+f.data+"\x00")) {
+		return 0
+	}
+	return id
+}
+
+func (f folder) lockFile() string { return filepath.Join(f.data, "postmaster.pid") }
+
+// dropStaleLock removes a lock file whose process is gone or is another program
+// by now. Postgres does so itself, except where the number was given to a new
+// process of the same user.
+func (f folder) dropStaleLock() error {
+	if f.holder() != 0 {
+		return nil
+	}
+	err := os.Remove(f.lockFile())
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	return err
+}
