@@ -19,7 +19,6 @@ create table plans (
     epoch           bigint           not null, -- of the leader that made it
     fleet_version   bigint           not null references fleet_versions,
     made_at         timestamptz      not null,
-    planner_seconds double precision not null,
     plan            bytea            not null -- the plan file, JSON, exact bytes
 );
 

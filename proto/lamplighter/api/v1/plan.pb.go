@@ -66,10 +66,10 @@ type GetPlanResponse struct {
 	PlanJson []byte `protobuf:"bytes,1,opt,name=plan_json,json=planJson,proto3" json:"plan_json,omitempty"`
 	// When it was made.
 	MadeAt *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=made_at,json=madeAt,proto3" json:"made_at,omitempty"`
-	// How long that took, in seconds.
-	PlannerSeconds float64 `protobuf:"fixed64,3,opt,name=planner_seconds,json=plannerSeconds,proto3" json:"planner_seconds,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// The version of the fleet file that it was made from.
+	FleetVersion  int64 `protobuf:"varint,3,opt,name=fleet_version,json=fleetVersion,proto3" json:"fleet_version,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetPlanResponse) Reset() {
@@ -116,9 +116,9 @@ func (x *GetPlanResponse) GetMadeAt() *timestamppb.Timestamp {
 	return nil
 }
 
-func (x *GetPlanResponse) GetPlannerSeconds() float64 {
+func (x *GetPlanResponse) GetFleetVersion() int64 {
 	if x != nil {
-		return x.PlannerSeconds
+		return x.FleetVersion
 	}
 	return 0
 }
@@ -128,11 +128,11 @@ var File_lamplighter_api_v1_plan_proto protoreflect.FileDescriptor
 const file_lamplighter_api_v1_plan_proto_rawDesc = "" +
 	"\n" +
 	"\x1dlamplighter/api/v1/plan.proto\x12\x12lamplighter.api.v1\x1a\x1fgoogle/protobuf/timestamp.proto\"\x10\n" +
-	"\x0eGetPlanRequest\"\x8c\x01\n" +
+	"\x0eGetPlanRequest\"\x88\x01\n" +
 	"\x0fGetPlanResponse\x12\x1b\n" +
 	"\tplan_json\x18\x01 \x01(\fR\bplanJson\x123\n" +
-	"\amade_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x06madeAt\x12'\n" +
-	"\x0fplanner_seconds\x18\x03 \x01(\x01R\x0eplannerSeconds2a\n" +
+	"\amade_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x06madeAt\x12#\n" +
+	"\rfleet_version\x18\x03 \x01(\x03R\ffleetVersion2a\n" +
 	"\vPlanService\x12R\n" +
 	"\aGetPlan\x12\".lamplighter.api.v1.GetPlanRequest\x1a#.lamplighter.api.v1.GetPlanResponseB,Z*lamplighter/proto/lamplighter/api/v1;apiv1b\x06proto3"
 

@@ -1,0 +1,128 @@
+package api
+
+import (
+	"context"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"lamplighter/coordinator/dispatch"
+	"lamplighter/coordinator/fleet"
+	apiv1 "lamplighter/proto/lamplighter/api/v1"
+)
+
+// Hushes gives and ends hushes.
+type Hushes interface {
+	Give(ctx context.Context, order dispatch.HushOrder) (dispatch.Given, error)
+	Confirmations(ctx context.Context, hush int64) ([]dispatch.Confirmation, error)
+	Release(ctx context.Context, scope fleet.Scope, reason, by string) (dispatch.Released, error)
+}
+
+// How long a hush waits for confirmations, and how often it looks.
+const (
+	confirmWithin = 5 * time.Second
+	lookAgain     = 25 * time.Millisecond
+)
+
+// hushService orders silence.
+type hushService struct {
+	apiv1.UnimplementedHushServiceServer
+	options Options
+}
+
+// scope is the scope of a request, checked against the fleet in force.
+func (s *hushService) scope(ctx context.Context, asked *apiv1.HushedScope, reason string) (fleet.Scope, error) {
+	if err := checkReason(reason); err != nil {
+		return fleet.Scope{}, err
+	}
+	current, _, err := s.options.Fleets.Current(ctx)
+	if err != nil {
+		return fleet.Scope{}, err
+	}
+	if current == nil {
+		return fleet.Scope{}, nothingInForce()
+	}
+	return checkedScope(current, asked)
+}
+
+// Hush orders silence and tells of each beacon as it confirms.
+func (s *hushService) Hush(r *apiv1.HushRequest, stream grpc.ServerStreamingServer[apiv1.HushResponse]) error {
+	ctx := stream.Context()
+	scope, err := s.scope(ctx, r.GetScope(), r.GetReason())
+	if err != nil {
+		return err
+	}
+	remindAt, err := checkedTime("remind_at", r.GetRemindAt())
+	if err != nil {
+		return err
+	}
+	given, err := s.options.Hushes.Give(ctx, dispatch.HushOrder{Scope: scope, Reason: r.GetReason(), By: operator, RemindAt: remindAt})
+	if err != nil {
+		return err
+	}
+	if err := stream.Send(&apiv1.HushResponse{Hush: given.Hush, Beacons: int32(len(given.Beacons))}); err != nil {
+		return err
+	}
+	return follow(ctx, s.options.Hushes, given, stream.Send)
+}
+
+// follow tells of each beacon once: when it confirms, or at the end.
+func follow(ctx context.Context, hushes Hushes, given dispatch.Given, tell func(*apiv1.HushResponse) error) error {
+	end := time.NewTimer(confirmWithin)
+	defer end.Stop()
+	again := time.NewTicker(lookAgain)
+	defer again.Stop()
+	told := map[string]bool{}
+	for over := false; ; {
+		confirmations, err := hushes.Confirmations(ctx, given.Hush)
+		if err != nil {
+			return err
+		}
+		for _, c := range confirmations {
+			if told[c.Beacon] || !c.Confirmed && !over {
+				continue
+			}
+			told[c.Beacon] = true
+			if err := tell(step(given, c)); err != nil {
+				return err
+			}
+		}
+		if over || len(told) == len(confirmations) {
+			return nil
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-end.C:
+			over = true
+		case <-again.C:
+		}
+	}
+}
+
+func step(given dispatch.Given, c dispatch.Confirmation) *apiv1.HushResponse {
+	told := &apiv1.HushResponse{
+		Hush: given.Hush, Beacons: int32(len(given.Beacons)), Beacon: c.Beacon, Site: c.Site, Confirmed: c.Confirmed,
+	}
+	switch {
+	case c.Confirmed:
+		told.AfterSeconds = max(0, c.At.Sub(given.At).Seconds())
+	case c.SilentBy.After(given.At):
+		told.SilentBy = timestamppb.New(c.SilentBy)
+	}
+	return told
+}
+
+// Release ends the hushes given for exactly a scope.
+func (s *hushService) Release(ctx context.Context, r *apiv1.ReleaseRequest) (*apiv1.ReleaseResponse, error) {
+	scope, err := s.scope(ctx, r.GetScope(), r.GetReason())
+	if err != nil {
+		return nil, err
+	}
+	released, err := s.options.Hushes.Release(ctx, scope, r.GetReason(), operator)
+	if err != nil {
+		return nil, err
+	}
+	return &apiv1.ReleaseResponse{Released: int32(released.Count), StillHushed: released.StillHushed}, nil
+}

@@ -1,0 +1,108 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"net"
+	"time"
+
+	grpcprom "github.com/grpc-ecosystem/go-grpc-middleware/providers/prometheus"
+	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/logging"
+	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/recovery"
+	"github.com/prometheus/client_golang/prometheus"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/health"
+	healthv1 "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/keepalive"
+	"google.golang.org/grpc/reflection"
+
+	"lamplighter/coordinator/fault"
+	"lamplighter/coordinator/store"
+	apiv1 "lamplighter/proto/lamplighter/api/v1"
+)
+
+// Sizes of messages. A fleet file has at most 16 MiB, and the plan of a whole
+// nation fits into an answer.
+const (
+	maxRequestBytes = maxYAMLBytes + 1<<16
+	MaxAnswerBytes  = 64 << 20
+)
+
+// stopWithin is how long Stop waits for calls to end by themselves.
+const stopWithin = 2 * time.Second
+
+// Options are what the services work with; all are required.
+type Options struct {
+	Store   *store.Store
+	Fleets  *store.Fleets
+	Hushes  Hushes
+	Configs Configs
+	Applied func() // called when another fleet file is in force
+	Log     *slog.Logger
+	Metrics prometheus.Registerer
+}
+
+// Server is the gRPC server.
+type Server struct {
+	grpc    *grpc.Server
+	health  *health.Server
+	stopped context.CancelFunc // ends the streams
+}
+
+// New makes the server; it answers from Serve.
+func New(options Options) (*Server, error) {
+	counting := grpcprom.NewServerMetrics()
+	if err := options.Metrics.Register(counting); err != nil {
+		return nil, err
+	}
+	running, stopped := context.WithCancel(context.Background())
+	translate, recovered := translator{options.Log}, recovery.WithRecoveryHandlerContext(recovered)
+	logger := logging.LoggerFunc(func(ctx context.Context, level logging.Level, message string, fields ...any) {
+		options.Log.Log(ctx, slog.Level(level)+slog.LevelDebug, message, fields...)
+	})
+	finished := logging.WithLogOnEvents(logging.FinishCall)
+	server := grpc.NewServer(
+		grpc.MaxRecvMsgSize(maxRequestBytes), grpc.MaxSendMsgSize(MaxAnswerBytes),
+		grpc.ConnectionTimeout(10*time.Second), grpc.MaxConcurrentStreams(100),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 10 * time.Second, PermitWithoutStream: true}),
+		grpc.KeepaliveParams(keepalive.ServerParameters{Time: time.Minute, Timeout: 20 * time.Second}),
+		grpc.ChainUnaryInterceptor(counting.UnaryServerInterceptor(), logging.UnaryServerInterceptor(logger, finished),
+			translate.unary, recovery.UnaryServerInterceptor(recovered)),
+		grpc.ChainStreamInterceptor(counting.StreamServerInterceptor(), logging.StreamServerInterceptor(logger, finished),
+			translate.stream, recovery.StreamServerInterceptor(recovered)),
+	)
+	apiv1.RegisterFleetServiceServer(server, &fleetService{options: options})
+	apiv1.RegisterPlanServiceServer(server, &planService{options: options})
+	apiv1.RegisterHushServiceServer(server, &hushService{options: options})
+	apiv1.RegisterBeaconServiceServer(server, &beaconService{options: options, running: running})
+	s := &Server{grpc: server, health: health.NewServer(), stopped: stopped}
+	healthv1.RegisterHealthServer(server, s.health)
+	reflection.Register(server)
+	for name := range server.GetServiceInfo() {
+		s.health.SetServingStatus(name, healthv1.HealthCheckResponse_SERVING)
+	}
+	return s, nil
+}
+
+// recovered turns a panic of a service into an error for the log.
+func recovered(_ context.Context, cause any) error {
+	return fault.New(fault.Internal, "", "a service panicked: %v", cause)
+}
+
+// Serve answers calls until Stop.
+func (s *Server) Serve(listener net.Listener) error {
+	if err := s.grpc.Serve(listener); err != nil && !errors.Is(err, grpc.ErrServerStopped) {
+		return err
+	}
+	return nil
+}
+
+// Stop lets the calls that run come to an end, for two seconds at most.
+func (s *Server) Stop() {
+	s.health.Shutdown()
+	s.stopped()
+	cut := time.AfterFunc(stopWithin, s.grpc.Stop)
+	defer cut.Stop()
+	s.grpc.GracefulStop()
+}
