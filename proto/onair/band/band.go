@@ -40,8 +40,8 @@ func (b Band) HighHz() int64 { return b.DialHz + b.WindowHz[1] }
 // Limits of what a band may be; anything outside is a slip of the pen.
 const (
 	longestName   = 16
-	highestDialHz = 300_000_000_000 // where radio ends by definition (ITU RR 1.5: 3000 GHz; here 300 GHz, the last allotted)
-	highestAudio  = 100_000
+	highestDialHz = 300_000_000_000 // beyond every band of the trade
+	highestAudio  = 100_000         // hertz above the dial
 )
 
 // Check says what is wrong with b, or nil.
@@ -73,8 +73,7 @@ func validName(name string) bool {
 // was made, so it may be shared.
 type Table struct{ bands []Band } // by frequency
 
-// newTable makes a table of checked bands, later ones replacing earlier ones
-// of the same name only where the caller has sorted that out before.
+// newTable makes a table of checked bands with different names.
 func newTable(bands []Band) *Table {
 	slices.SortFunc(bands, func(a, b Band) int {
 		return cmp.Or(cmp.Compare(a.DialHz, b.DialHz), cmp.Compare(a.Name, b.Name))

@@ -10,7 +10,7 @@ import (
 // the same name in other letters ("40 M"), the band nearest in wavelength
 // ("41m"), or a name that differs by one character ("4om").
 func (t *Table) Suggest(name string) string {
-	const longest = 64 // of what is worth comparing
+	const shortest, longest = 3, 64 // what is worth comparing letter by letter
 	if len(name) > longest {
 		return ""
 	}
@@ -22,7 +22,7 @@ func (t *Table) Suggest(name string) string {
 		return t.nearest(metres)
 	}
 	for _, b := range t.bands {
-		if oneEdit(name, b.Name) {
+		if len(name) >= shortest && oneEdit(name, b.Name) {
 			return b.Name
 		}
 	}

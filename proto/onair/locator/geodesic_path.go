@@ -81,25 +81,24 @@ func (p path) reducedLength() float64 {
 // azimuth is counted from due east because near the equator it differs from
 // that by less than π/2 can resolve.
 func (c configuration) search() (turn float64) {
+	const near = 1e-15 // radians of longitude: 6 nm
 	low, high := -math.Pi/2, math.Pi/2
 	turn = c.start()
-	for range 200 { // halving alone needs fewer
+	for range 200 { // halving alone needs fewer, but for points a hair off the equator
 		p := c.path(math.Cos(turn), -math.Sin(turn))
 		miss := p.longitude() - c.longitude
+		if math.Abs(miss) <= near {
+			break
+		}
 		if miss > 0 {
 			high = turn
 		} else {
 			low = turn
 		}
-		slope := p.reducedLength() * (1 - flattening) / (p.cosAzimuth2 * c.cos2) // equation 46
-		next := turn - miss/slope
-		if !(next > low && next < high) {
-			next = (low + high) / 2
+		turn -= miss * p.cosAzimuth2 * c.cos2 / ((1 - flattening) * p.reducedLength()) // equation 46
+		if !(turn > low && turn < high) {
+			turn = low + (high-low)/2
 		}
-		if math.Abs(miss) < 1e-16 || next == turn || math.Abs(next-turn) <= 1e-16*math.Abs(turn) {
-			return next
-		}
-		turn = next
 	}
 	return turn
 }
@@ -109,9 +108,7 @@ func (c configuration) search() (turn float64) {
 func (c configuration) start() float64 {
 	mean := (c.cos1 + c.cos2) / 2
 	omega := math.Min(c.longitude/math.Sqrt(1-eccentricity2*mean*mean), math.Pi)
-	sin, cos := math.Sincos(omega)
-	half := math.Sin(omega / 2)
+	half := math.Sin(omega / 2) // cos ω = 1 − 2 sin² ω/2, exact for near points
 	north := c.sin2*c.cos1 - c.sin1*c.cos2 + 2*c.sin1*c.cos2*half*half
-	_ = cos
-	return math.Atan2(-north, c.cos2*sin)
+	return math.Atan2(-north, c.cos2*math.Sin(omega))
 }

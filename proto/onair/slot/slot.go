@@ -96,7 +96,7 @@ func (l Length) PerDay() int64 { return secondsPerDay / int64(l) }
 
 // Day gives the slots [first, end) of the UTC day in which slot n starts.
 func (l Length) Day(n Number) (first, end Number) {
-	midnight := l.Start(n).Truncate(secondsPerDay * time.Second)
+	midnight := l.DayStart(n)
 	return l.Starting(midnight, midnight.Add(secondsPerDay*time.Second))
 }
 
