@@ -17,14 +17,10 @@ type Finding struct {
 
 // String returns file:line:column: sentence.
 func (f Finding) String() string {
-	place := f.File
-	if f.Line > 0 {
-		place = fmt.Sprintf("%s:%d:%d", f.File, f.Line, f.Column)
+	if f.Line == 0 {
+		return f.File + ": " + f.Sentence
 	}
-	if f.Path == "" {
-		return place + ": " + f.Sentence
-	}
-	return place + ": " + f.Path + ": " + f.Sentence
+	return fmt.Sprintf("%s:%d:%d: %s", f.File, f.Line, f.Column, f.Sentence)
 }
 
 // Error returns what String returns.
