@@ -1,0 +1,128 @@
+package broker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"net"
+	"sync"
+	"sync/atomic"
+
+	mqtt "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/listeners"
+	"github.com/prometheus/client_golang/prometheus"
+)
+
+// Limits of the embedded broker.
+const (
+	maxClients      = 4096
+	maxPacketBytes  = 1<<20 + 1<<16 // the largest sealed message, and its topic
+	maxInflight     = 256           // QoS 1 messages to one client without its PUBACK
+	maxWritesQueued = 256           // messages to one client that wait to be written
+	maxWaiting      = 64            // messages of one client that wait for Done
+	queueLength     = 256           // deliveries that wait for the receiver
+)
+
+// EmbeddedOptions are the settings of the broker in this process.
+type EmbeddedOptions struct {
+	Network string // the network's id: agents of other networks are refused
+	Listen  string // HOST:PORT, on loopback; port 0: any free one
+	Log     *slog.Logger
+	Metrics prometheus.Registerer
+}
+
+type embedded struct {
+	options   EmbeddedOptions
+	server    *mqtt.Server
+	listener  net.Listener
+	feed      *feed
+	onConnect func()
+	connected atomic.Bool
+	called    sync.WaitGroup
+	stop      sync.Once
+}
+
+// NewEmbedded makes the broker; it listens from Start.
+func NewEmbedded(options EmbeddedOptions) (Broker, error) {
+	if err := checkLoopback(options.Listen); err != nil {
+		return nil, err
+	}
+	capabilities := mqtt.NewDefaultServerCapabilities()
+	capabilities.MaximumMessageExpiryInterval = 0 // otherwise what is retained is gone after a day
+	capabilities.MaximumSessionExpiryInterval = 0
+	capabilities.MaximumClients = maxClients
+	capabilities.MaximumPacketSize = maxPacketBytes
+	capabilities.MaximumInflight = maxInflight
+	capabilities.MaximumClientWritesPending = maxWritesQueued
+	capabilities.MaximumQos = 1
+	capabilities.SharedSubAvailable = 0
+	server := mqtt.New(&mqtt.Options{
+		Capabilities:           capabilities,
+		InlineClient:           true,
+		Logger:                 slog.New(errorsOnly{options.Log.Handler()}),
+		SysTopicResendInterval: math.MaxInt32, // nobody may read them
+	})
+	b := &embedded{options: options, server: server, feed: newFeed()}
+	gate := &gate{network: options.Network, log: options.Log, refusals: newRefusals()}
+	if err := errors.Join(server.AddHook(gate, nil), server.AddHook(b.feed, nil)); err != nil {
+		return nil, err
+	}
+	return b, registerEmbedded(options.Metrics, server, gate.refusals)
+}
+
+func (b *embedded) OnConnect(call func()) { b.onConnect = call }
+
+func (b *embedded) Start(ctx context.Context) error {
+	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", b.options.Listen)
+	if err != nil {
+		return fmt.Errorf("the MQTT broker cannot listen on %s: is another program there? %w", b.options.Listen, err)
+	}
+	b.listener = impatientListener{listener}
+	if err := b.server.AddListener(listeners.NewNet("agents", b.listener)); err != nil {
+		return errors.Join(err, listener.Close())
+	}
+	if err := b.server.Serve(); err != nil {
+		return errors.Join(err, listener.Close())
+	}
+	b.connected.Store(true)
+	if b.onConnect != nil {
+		b.called.Go(b.onConnect)
+	}
+	return nil
+}
+
+func (b *embedded) Stop() {
+	b.stop.Do(func() {
+		b.connected.Store(false)
+		b.feed.close()
+		_ = b.server.Close() // waits for every connection to end; its error is always nil
+		b.called.Wait()
+		close(b.feed.deliveries)
+	})
+}
+
+func (b *embedded) Addr() string {
+	if b.listener == nil {
+		return b.options.Listen
+	}
+	return b.listener.Addr().String()
+}
+
+func (b *embedded) Connected() bool { return b.connected.Load() }
+
+func (b *embedded) Deliveries() <-chan Delivery { return b.feed.deliveries }
+
+func (b *embedded) Publish(ctx context.Context, m Message) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if !b.Connected() {
+		return ErrNotConnected
+	}
+	// QoS 0: with clean sessions over TCP a higher one delivers nothing more, and
+	// giving out a packet id would wait for the lock of a client that does not
+	// read.
+	return b.server.Publish(m.Topic, m.Payload, m.Retained, 0)
+}

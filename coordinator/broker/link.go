@@ -1,0 +1,185 @@
+package broker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/url"
+	"sync"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+)
+
+// Waits of the external client.
+const (
+	keepAlive      = 30 * time.Second
+	pingTimeout    = 10 * time.Second
+	connectTimeout = 10 * time.Second
+	writeTimeout   = 5 * time.Second
+	answerTimeout  = 10 * time.Second // for a SUBACK or a PUBACK
+	partingMS      = 250              // for a DISCONNECT to be written
+)
+
+// link is one connection to the broker outside, with a client of its own.
+type link struct {
+	client   paho.Client
+	handlers sync.WaitGroup
+	lost     chan struct{} // closed when the connection is no more
+	once     sync.Once
+	err      error // why; read after lost is closed
+
+	mu     sync.Mutex
+	conn   net.Conn
+	closed bool
+}
+
+// dial connects and subscribes. Only a link with every subscription granted is
+// one.
+func (e *external) dial(ctx context.Context) (*link, error) {
+	l := &link{lost: make(chan struct{})}
+	options := paho.NewClientOptions().
+		AddBroker(e.options.URL).SetClientID(e.options.ClientID).
+		SetCleanSession(true).SetAutoReconnect(false).SetConnectRetry(false).
+		SetOrderMatters(false).SetAutoAckDisabled(true).SetProtocolVersion(4).
+		SetKeepAlive(keepAlive).SetPingTimeout(pingTimeout).
+		SetConnectTimeout(connectTimeout).SetWriteTimeout(writeTimeout).
+		SetConnectionLostHandler(func(_ paho.Client, err error) { l.lose(err) }).
+		SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) { l.hand(m, e.deliveries) }).
+		SetCustomOpenConnectionFn(func(address *url.URL, _ paho.ClientOptions) (net.Conn, error) { return l.open(ctx, address) })
+	l.client = paho.NewClient(options)
+	if err := l.wait(ctx, l.client.Connect()); err != nil {
+		l.close()
+		return nil, fmt.Errorf("no connection: %w", err)
+	}
+	filters := subscriptions(e.options.Network)
+	token := l.client.SubscribeMultiple(filters, nil)
+	err := l.wait(ctx, token)
+	if err == nil {
+		err = granted(token.(*paho.SubscribeToken).Result(), filters)
+	}
+	if err != nil {
+		l.close()
+		return nil, fmt.Errorf("no subscription: %w", err)
+	}
+	return l, nil
+}
+
+// granted looks at the broker's answer: a refused subscription is no error to
+// the library.
+func granted(result, asked map[string]byte) error {
+	for filter := range asked {
+		code, ok := result[filter]
+		if !ok || code > 2 { // 0x80: failure (MQTT 3.1.1, section 3.9.3)
+			return fmt.Errorf("the broker refuses to let the coordinator read %s: allow it in the broker's access list", filter)
+		}
+	}
+	return nil
+}
+
+// open dials by hand, so that the end of the connection is seen here too: the
+// library can hang when a connection is closed under it.
+func (l *link) open(ctx context.Context, address *url.URL) (net.Conn, error) {
+	conn, err := (&net.Dialer{Timeout: connectTimeout}).DialContext(ctx, "tcp", address.Host)
+	if err != nil {
+		return nil, err
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.closed {
+		return nil, errors.Join(net.ErrClosed, conn.Close())
+	}
+	l.conn = conn
+	return watchedConn{conn, l}, nil
+}
+
+// watchedConn tells the link when reading ends.
+type watchedConn struct {
+	net.Conn
+	link *link
+}
+
+func (c watchedConn) Read(b []byte) (int, error) {
+	n, err := c.Conn.Read(b)
+	if err != nil {
+		c.link.lose(err)
+	}
+	return n, err
+}
+
+func (l *link) lose(err error) {
+	l.once.Do(func() {
+		l.err = err
+		close(l.lost)
+	})
+}
+
+func (l *link) why() error {
+	<-l.lost
+	return l.err
+}
+
+// close ends the link and waits for its handlers.
+func (l *link) close() {
+	select {
+	case <-l.lost: // nobody there to take leave of
+	default:
+		l.client.Disconnect(partingMS)
+	}
+	l.lose(net.ErrClosed)
+	l.mu.Lock()
+	l.closed = true
+	if l.conn != nil {
+		_ = l.conn.Close()
+	}
+	l.mu.Unlock()
+	l.client.Disconnect(0)
+	l.handlers.Wait()
+}
+
+// enter counts a handler, unless the link is closed.
+func (l *link) enter() bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if !l.closed {
+		l.handlers.Add(1)
+	}
+	return !l.closed
+}
+
+// hand puts a message into the queue. It runs on a goroutine of its own; there
+// are no more of them than messages that the broker sends without an
+// acknowledgement.
+func (l *link) hand(m paho.Message, deliveries chan<- Delivery) {
+	if !l.enter() {
+		return
+	}
+	defer l.handlers.Done()
+	d := Delivery{Topic: m.Topic(), Payload: m.Payload(), Retained: m.Retained(), Done: m.Ack}
+	select {
+	case deliveries <- d:
+	case <-l.lost:
+	}
+}
+
+var errNoAnswer = errors.New("the broker does not answer")
+
+// wait waits for the broker's answer.
+func (l *link) wait(ctx context.Context, token paho.Token) error {
+	timer := time.NewTimer(answerTimeout)
+	defer timer.Stop()
+	select {
+	case <-token.Done():
+		return token.Error()
+	case <-l.lost:
+		if err := token.Error(); err != nil {
+			return err
+		}
+		return l.why()
+	case <-timer.C:
+		return errNoAnswer
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}

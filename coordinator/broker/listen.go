@@ -1,0 +1,52 @@
+package broker
+
+import (
+	"fmt"
+	"net"
+	"time"
+)
+
+// patience is how long a client may take to say who it is, and to take one
+// write.
+const patience = 10 * time.Second
+
+// checkLoopback refuses an address that others than this machine can reach.
+func checkLoopback(address string) error {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return fmt.Errorf("%q is no address to listen on: write HOST:PORT, such as 127.0.0.1:1883", address)
+	}
+	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		return fmt.Errorf("the MQTT broker would listen on %q, where other machines can reach it, and agents can't prove yet who they are: write 127.0.0.1:PORT, or use a broker of your own", address)
+	}
+	return nil
+}
+
+// impatientListener accepts connections that give up on a client that is slow.
+type impatientListener struct{ net.Listener }
+
+func (l impatientListener) Accept() (net.Conn, error) {
+	conn, err := l.Listener.Accept()
+	if err != nil {
+		return nil, err
+	}
+	return impatientConn{conn}, conn.SetReadDeadline(time.Now().Add(patience))
+}
+
+// impatientConn has a deadline of its own for each write. The library sets one
+// deadline for both directions, anew with each packet that it reads, so that a
+// client which talks but does not listen would never run into it.
+type impatientConn struct{ net.Conn }
+
+func (c impatientConn) SetDeadline(t time.Time) error { return c.SetReadDeadline(t) }
+
+func (c impatientConn) Write(b []byte) (int, error) {
+	if err := c.SetWriteDeadline(time.Now().Add(patience)); err != nil {
+		return 0, err
+	}
+	n, err := c.Conn.Write(b)
+	if err != nil {
+		_ = c.Close() // part of a message may be out: nothing sensible can follow it
+	}
+	return n, err
+}
