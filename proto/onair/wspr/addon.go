@@ -1,6 +1,9 @@
 package wspr
 
-import "strconv"
+import (
+	"strconv"
+	"strings"
+)
 
 // An add-on is one number (bit layout from memory; no published example
 // exists): a prefix, right-aligned to three characters, is read as a number
@@ -52,22 +55,15 @@ func withAddOn(base string, v uint32) (string, bool) {
 	case v >= suffixOne:
 		return base + "/" + string(character(v-suffixOne)), true
 	}
-	var text []byte
-	for _, place := range []uint32{37 * 37, 37, 1} {
-		digit := v / place % 37
-		if v/place > 36 {
-			return "", false // more than three characters
-		}
-		if digit == 36 && len(text) == 0 && place > 1 {
-			continue // spaces in front
-		}
-		if digit == 36 {
-			return "", false
-		}
-		text = append(text, character(digit))
-		v %= place
+	if v >= 37*37*37 {
+		return "", false // more than three characters
 	}
-	return string(text) + "/" + base, true
+	text := string([]byte{character(v / (37 * 37)), character(v / 37 % 37), character(v % 37)})
+	prefix := strings.TrimLeft(text, " ")
+	if prefix == "" || strings.Contains(prefix, " ") {
+		return "", false
+	}
+	return prefix + "/" + base, true
 }
 
 // value numbers a character: 0-9, then A-Z from 10, space 36.

@@ -102,7 +102,7 @@ func check(callsign, loc string, powerDBm int) (string, locator.Locator, error) 
 	}
 	place, err := locator.Parse(loc)
 	if err != nil {
-		return "", locator.Locator{}, &Error{Reason: LocatorWrong, Value: loc, Err: err}
+		return "", locator.Locator{}, wrongLocator(loc, err)
 	}
 	if err := checkPower(powerDBm); err != nil {
 		return "", locator.Locator{}, err

@@ -53,19 +53,15 @@ func (m Message) Check() error {
 
 // checkLocator holds the locator to the length that its type carries.
 func (m Message) checkLocator() error {
-	carried := map[Kind]int{Type1: 4, Type2: 0, Type3: 6}[m.Kind]
-	if len(m.Locator) > carried {
-		return refuse(LocatorTooLong, m.Locator)
+	carried := map[Kind]int{Type1: 4, Type3: 6}[m.Kind]
+	if len(m.Locator) != carried {
+		return notAMessage("type %d carries %d characters of locator, not %d", m.Kind, carried, len(m.Locator))
 	}
 	if carried == 0 {
 		return nil
 	}
-	place, err := locator.Parse(m.Locator)
-	if err != nil {
-		return &Error{Reason: LocatorWrong, Value: m.Locator, Err: err}
-	}
-	if place.Len() < carried {
-		return refuse(LocatorTooShort, m.Locator)
+	if _, err := locator.Parse(m.Locator); err != nil {
+		return wrongLocator(m.Locator, err)
 	}
 	return nil
 }

@@ -17,6 +17,24 @@ const (
 	NotAMessage                         // bits or symbols that no message gives
 )
 
+// String names a reason for logs and counters.
+func (r Reason) String() string {
+	names := [...]string{
+		CallsignCharacter: "callsign_character",
+		CallsignShape:     "callsign_shape",
+		CallsignAddOn:     "callsign_add_on",
+		LocatorWrong:      "locator_wrong",
+		LocatorTooShort:   "locator_too_short",
+		LocatorTooLong:    "locator_too_long",
+		PowerNotLegal:     "power_not_legal",
+		NotAMessage:       "not_a_message",
+	}
+	if r < CallsignCharacter || int(r) >= len(names) {
+		return "unknown"
+	}
+	return names[r]
+}
+
 // Error is the refusal of a value.
 type Error struct {
 	Reason Reason
@@ -55,6 +73,12 @@ func refuse(reason Reason, value string) *Error {
 		value = value[:most] + "..."
 	}
 	return &Error{Reason: reason, Value: value}
+}
+
+func wrongLocator(value string, cause error) *Error {
+	e := refuse(LocatorWrong, value)
+	e.Err = cause
+	return e
 }
 
 func notAMessage(format string, args ...any) *Error {
