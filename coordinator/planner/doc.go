@@ -1,0 +1,40 @@
+// Package planner decides who transmits when, on which band and frequency.
+//
+// It is a function: the same fleet, history, previous plan, taken slots and
+// horizon give the same plan, byte for byte, in whatever order the fleet file
+// lists things and on however many processors it runs. It reads no clock, and
+// its only chance comes from a hash of the fleet's digest and the day.
+//
+// # The steps
+//
+//  1. model: the fleet becomes numbers. Beacons are sorted by name; sites and
+//     shared equipment become resources with a capacity per slot.
+//  2. keep: taken slots are marked on the board, what was planned before and is
+//     still allowed is put back.
+//  3. rates: if the demands of all who share a resource fit, everybody's rate is
+//     the demand; if not, water is filled: all rise together in proportion to
+//     priority and demand until a resource is full, those who need it stop, the
+//     others rise on.
+//  4. pass: slot by slot, every beacon has a window for its next transmission,
+//     in which the count stays within one of its rate; the earliest deadline
+//     goes first. The band is chosen in the same step: only a band that keeps
+//     the beacon's count on each band within one of its weight is offered,
+//     as long as the deadline leaves time for that.
+//  5. level: whoever has less than wanted looks for a chain: a slot that is
+//     free, or one whose user can move elsewhere, and so on, or whose user is
+//     better off. When no chain is left, nobody can be raised without lowering
+//     somebody no better off.
+//  6. bands, spread: within the slots so found, bands are exchanged until counts
+//     are near the weights, and visits moved to hours and minutes not yet met.
+//  7. frequencies: on one band in one slot the signals are intervals in a
+//     window; their order and the gaps between them change from slot to slot.
+//  8. messages: full and extended, as often as the rule allows.
+//  9. reasons: for each shortfall the limits that stand in the way are counted
+//     slot by slot, and the one that alone stands there most often is named.
+//
+// # The board
+//
+// All steps move signals on one board, which knows every rule that a plan must
+// not break. Nothing is ever put on it without asking, so that a poor decision
+// can cost airtime but never break a rule.
+package planner

@@ -1,0 +1,229 @@
+package planner
+
+import (
+	"cmp"
+	"math"
+	"math/rand/v2"
+	"slices"
+)
+
+// grids are the steps on which frequencies are sought, in micro-hertz: a tenth
+// of a hertz where there is room, finer where a band is nearly full.
+var grids = [...]int64{micro / 10, micro / 1000, 1}
+
+// interval is the place of one signal in a band's window: it occupies
+// [hz − reach, hz + reach), half the guard included.
+type interval struct {
+	id, use int
+	reach   int64
+	ranges  [][2]int64
+	narrow  bool
+	hz      int64 // 0: not placed
+	fixed   bool
+}
+
+// guard is the clear space between neighbours, made even so that each side can
+// take half of it.
+func (m *model) guard() int64 {
+	guard := ceilMicro(m.fleet.Network.Guard.Float64())
+	return guard + guard%2
+}
+
+func (x *beacon) interval(id, u int) interval {
+	way := &x.uses[u]
+	return interval{id: id, use: u, reach: way.width / 2, ranges: way.ranges, narrow: way.narrow}
+}
+
+// roomFor tells whether one more signal fits into a cell. Signals that can move
+// fit exactly when the sum of their widths does.
+func (b *board) roomFor(x *beacon, way *use, t int, cell []signal) bool {
+	band := &b.bands[way.band]
+	special := way.narrow
+	sum := way.width
+	for _, g := range cell {
+		other := &b.beacons[g.beacon].uses[g.use]
+		sum += other.width
+		special = special || other.narrow || g.kind == fixed || g.kind == leased
+	}
+	if sum > band.high-band.low+b.guard() {
+		return false
+	}
+	if !special {
+		return true
+	}
+	list := append(b.intervals(t, way.band, false), interval{id: len(b.beacons), reach: way.width / 2, ranges: way.ranges, narrow: way.narrow})
+	return b.arrange(list, nil)
+}
+
+// intervals lists the signals of a cell; those that are fixed, and with keep
+// those of the plan in force, stand at their frequencies.
+func (b *board) intervals(t int, band int32, keep bool) []interval {
+	cell := *b.cell(t, band)
+	list := make([]interval, 0, len(cell)+1)
+	for _, g := range cell {
+		id := int(g.beacon)
+		in := b.beacons[id].interval(id, int(g.use))
+		var s sending
+		if g.kind == leased {
+			s, _ = b.held(id, t)
+		} else {
+			at, _ := b.find(id, t)
+			s = b.sent[id][at]
+		}
+		if s.hz != 0 && (g.kind == fixed || g.kind == leased || keep) {
+			in.hz, in.fixed = s.hz, true
+		}
+		list = append(list, in)
+	}
+	slices.SortFunc(list, func(a, c interval) int { return cmp.Compare(a.id, c.id) })
+	return list
+}
+
+// arrange gives every interval a place, and with a source of chance moves them
+// about as far as there is room. It returns false when it finds no arrangement.
+func (b *board) arrange(list []interval, chance *rand.Rand) bool {
+	order := make([]int, 0, len(list))
+	for i := range list {
+		if !list[i].fixed {
+			order = append(order, i)
+		}
+	}
+	if chance != nil {
+		chance.Shuffle(len(order), func(i, j int) { order[i], order[j] = order[j], order[i] })
+	}
+	slices.SortStableFunc(order, func(i, j int) int { return compareTight(&list[i], &list[j]) })
+	for _, grid := range grids {
+		for _, i := range order {
+			list[i].hz = 0
+		}
+		if !firstFit(list, order, grid) {
+			continue
+		}
+		if chance != nil {
+			wander(list, order, grid, chance)
+		}
+		return true
+	}
+	return false
+}
+
+// compareTight puts signals that the licence confines before the others, those
+// that end lowest first.
+func compareTight(a, b *interval) int {
+	switch {
+	case a.narrow && b.narrow:
+		return cmp.Compare(a.ranges[len(a.ranges)-1][1], b.ranges[len(b.ranges)-1][1])
+	case a.narrow:
+		return -1
+	case b.narrow:
+		return 1
+	}
+	return 0
+}
+
+func firstFit(list []interval, order []int, grid int64) bool {
+	for _, i := range order {
+		free := places(list, i, grid)
+		if len(free) == 0 {
+			return false
+		}
+		list[i].hz = free[0][0]
+	}
+	return true
+}
+
+// wander moves each signal to a place anywhere in the room that the others
+// leave, twice.
+func wander(list []interval, order []int, grid int64, chance *rand.Rand) {
+	for range 2 {
+		for _, i := range order {
+			free := places(list, i, grid)
+			total := int64(0)
+			for _, f := range free {
+				total += (f[1]-f[0])/grid + 1
+			}
+			pick := chance.Int64N(total)
+			for _, f := range free {
+				n := (f[1]-f[0])/grid + 1
+				if pick < n {
+					list[i].hz = f[0] + pick*grid
+					break
+				}
+				pick -= n
+			}
+		}
+	}
+}
+
+// places returns the closed ranges, on the grid, where the centre of signal i
+// may lie beside all that are placed.
+func places(list []interval, i int, grid int64) [][2]int64 {
+	in := &list[i]
+	var barred [][2]int64 // open ranges
+	for j := range list {
+		if o := &list[j]; j != i && o.hz != 0 {
+			barred = append(barred, [2]int64{o.hz - o.reach - in.reach, o.hz + o.reach + in.reach})
+		}
+	}
+	slices.SortFunc(barred, func(a, b [2]int64) int { return cmp.Compare(a[0], b[0]) })
+	var free [][2]int64
+	add := func(low, high int64) {
+		low, high = (low+grid-1)/grid*grid, high/grid*grid
+		if low <= high {
+			free = append(free, [2]int64{low, high})
+		}
+	}
+	for _, r := range in.ranges {
+		low := r[0]
+		for _, bar := range barred {
+			if bar[0] >= low {
+				add(low, min(bar[0], r[1]))
+			}
+			low = max(low, bar[1])
+		}
+		add(low, r[1])
+	}
+	return free
+}
+
+// chooseFrequencies places every signal. What is kept stays where it was if the
+// others find room beside it.
+func (b *board) chooseFrequencies() {
+	for t := range b.slots {
+		for k := range b.bands {
+			if len(*b.cell(t, int32(k))) > 0 {
+				b.tune(t, int32(k))
+			}
+		}
+	}
+}
+
+func (b *board) tune(t int, band int32) {
+	slotSeed := mix(b.seed, mix(uint64(b.first)+uint64(t), uint64(band)))
+	for _, keep := range [...]bool{true, false} {
+		list := b.intervals(t, band, keep)
+		chance := rand.New(rand.NewPCG(slotSeed, mix(slotSeed, 1)))
+		if b.arrange(list, chance) {
+			b.setFrequencies(t, list)
+			return
+		}
+	}
+	// Only leases in odd places can bring it to this: somebody stays silent.
+	for _, g := range slices.Backward(*b.cell(t, band)) {
+		if g.kind != leased && g.kind != fixed {
+			b.take(int(g.beacon), t)
+			b.tune(t, band)
+			return
+		}
+	}
+}
+
+func (b *board) setFrequencies(t int, list []interval) {
+	for _, in := range list {
+		if at, ok := b.find(in.id, t); ok {
+			b.sent[in.id][at].hz = in.hz
+		}
+	}
+}
+
+func roundMicro(hz float64) int64 { return int64(math.Round(hz * micro)) }

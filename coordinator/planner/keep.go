@@ -1,0 +1,102 @@
+package planner
+
+import (
+	"cmp"
+	"slices"
+
+	"lamplighter/coordinator/plan"
+)
+
+// placed is a transmission of another plan in the numbers of this one.
+type placed struct {
+	id, use, slot int
+	hz            int64
+}
+
+// read translates the transmissions of a plan that lie in the horizon and whose
+// beacon and band are still in the fleet, in the order of their slots. The rest
+// is handed to other, if given.
+func (b *board) read(p *plan.Plan, other func(t plan.Transmission, slot int)) []placed {
+	if p == nil {
+		return nil
+	}
+	var list []placed
+	for _, t := range p.Transmissions {
+		at := int(b.length.At(t.Start) - b.first)
+		if at < 0 || at >= b.slots {
+			continue
+		}
+		id, use := b.beaconIndex(t.Beacon), -1
+		if k := b.bandIndex(t.Band); id >= 0 && k >= 0 {
+			use = b.beacons[id].useOf(int32(k))
+		}
+		if use >= 0 {
+			list = append(list, placed{id: id, use: use, slot: at, hz: roundMicro(t.FrequencyHz)})
+		} else if other != nil {
+			other(t, at)
+		}
+	}
+	slices.SortFunc(list, func(a, c placed) int { return cmp.Or(cmp.Compare(a.slot, c.slot), cmp.Compare(a.id, c.id)) })
+	return slices.CompactFunc(list, func(a, c placed) bool { return a.slot == c.slot && a.id == c.id })
+}
+
+// hold marks the taken slots: whoever else comes finds them occupied.
+func (b *board) hold(taken *plan.Plan) {
+	list := b.read(taken, func(t plan.Transmission, at int) { b.holdForeign(t, at) })
+	for _, s := range list {
+		b.lease[s.id] = append(b.lease[s.id], sending{slot: int32(s.slot), use: int8(s.use), kind: leased, hz: s.hz})
+		b.put(s.id, s.slot, s.use, leased, s.hz)
+	}
+}
+
+// holdForeign marks a taken slot whose beacon or band the fleet no longer has.
+func (b *board) holdForeign(t plan.Transmission, at int) {
+	k := b.bandIndex(t.Band)
+	if k < 0 {
+		return // nobody else can use that band
+	}
+	x := beacon{name: t.Beacon, site: -1}
+	half := int64(3 * micro)
+	if known := b.fleet.Beacon(t.Beacon); known != nil {
+		x.site = int32(b.siteIndex(known.Site.Name))
+		if band, ok := b.fleet.Network.Bands.Lookup(t.Band); ok {
+			half += ceilMicro(known.UncertaintyHz(band))
+		}
+		if id := b.beaconIndex(t.Beacon); id >= 0 {
+			x.resources = b.beacons[id].resources
+		}
+	}
+	x.uses = []use{{band: int32(k), half: half, width: 2*half + b.guard()}}
+	hz := roundMicro(t.FrequencyHz)
+	b.beacons = append(b.beacons, x)
+	b.lease = append(b.lease, []sending{{slot: int32(at), kind: leased, hz: hz}})
+	b.sent = append(b.sent, nil)
+	b.past = append(b.past, pastRate{})
+	b.put(len(b.beacons)-1, at, 0, leased, hz)
+}
+
+// keep puts back what the plan in force says, as far as it is still allowed and
+// still wanted.
+func (b *board) keep(previous *plan.Plan) {
+	for _, s := range b.read(previous, nil) {
+		if len(b.sent[s.id]) >= b.beacons[s.id].demand {
+			continue
+		}
+		k := kept
+		if s.slot < b.frozen {
+			k = fixed
+		}
+		if b.limits(s.id, s.use, s.slot, true) == 0 && b.ownLimits(s.id, s.slot) == 0 {
+			b.put(s.id, s.slot, s.use, k, s.hz)
+		}
+	}
+}
+
+// ownLimits asks a beacon's own use of time about slot t.
+func (b *board) ownLimits(id, t int) Limit {
+	without := -1
+	if _, held := b.held(id, t); held {
+		without = t
+	}
+	return b.view(id, without).limits(t)
+}

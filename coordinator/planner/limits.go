@@ -1,0 +1,94 @@
+package planner
+
+// limits returns what keeps a beacon from using one of its bands in slot t, as
+// far as others and the openings are concerned; 0 when nothing does. With
+// quick it returns the first limit found.
+func (b *board) limits(id, u, t int, quick bool) Limit {
+	x := &b.beacons[id]
+	way := &x.uses[u]
+	if !way.open.has(t) {
+		return LimitOpen
+	}
+	if held, ok := b.held(id, t); ok {
+		return b.limitsOfLease(id, u, t, held, quick)
+	}
+	found := b.limitsOfSite(x, t, way.band)
+	if quick && found != 0 {
+		return found
+	}
+	return found | b.limitsOfBand(x, way, t)
+}
+
+// limitsOfLease lets a beacon use a slot that it holds a lease for only as the
+// lease says, so that it cannot matter which orders it obeys.
+func (b *board) limitsOfLease(id, u, t int, held sending, quick bool) Limit {
+	if int(held.use) != u {
+		return LimitFixed
+	}
+	if _, ok := b.find(id, t); ok {
+		return LimitBusy
+	}
+	x := &b.beacons[id]
+	b.lift(id, t, held)
+	found := b.limitsOfSite(x, t, x.uses[u].band) | b.limitsOfBand(x, &x.uses[u], t)
+	b.put(id, t, u, leased, held.hz)
+	return found
+}
+
+func (b *board) limitsOfSite(x *beacon, t int, band int32) Limit {
+	var found Limit
+	loads := b.loads(t)
+	s := &b.sites[x.site]
+	for _, r := range x.resources {
+		if loads[r] >= b.room[r] {
+			if r == s.resource {
+				found |= LimitSite
+			} else {
+				found |= LimitEquipment
+			}
+		}
+	}
+	day := b.dayOf[t]
+	if s.quiet >= 0 && loads[s.resource] == 0 && b.rows[s.quiet][day] >= b.most[s.quiet][day] {
+		found |= LimitQuiet
+	}
+	for _, l := range s.listen {
+		if l.band == band && b.rows[l.row][day] >= b.most[l.row][day] {
+			found |= LimitListen
+		}
+	}
+	for _, pair := range s.apart {
+		if pair[0] == band && b.siteOn(x.site, t, pair[1]) || pair[1] == band && b.siteOn(x.site, t, pair[0]) {
+			found |= LimitTogether
+		}
+	}
+	return found
+}
+
+func (b *board) siteOn(site int32, t int, band int32) bool {
+	for _, g := range *b.cell(t, band) {
+		if g.site == site {
+			return true
+		}
+	}
+	return false
+}
+
+func (b *board) limitsOfBand(x *beacon, way *use, t int) Limit {
+	var found Limit
+	band := &b.bands[way.band]
+	cell := *b.cell(t, way.band)
+	if len(cell) >= band.capacity {
+		found |= LimitSignals
+	}
+	for _, g := range cell {
+		if band.isNear(g.site, x.site) {
+			found |= LimitNear
+			break
+		}
+	}
+	if !b.roomFor(x, way, t, cell) {
+		found |= LimitWindow
+	}
+	return found
+}

@@ -1,0 +1,267 @@
+package planner
+
+import "slices"
+
+// pass walks over the slots and lets the beacon whose deadline is earliest
+// transmit first.
+type pass struct {
+	*board
+	target []int   // transmissions that each beacon is to have
+	slack  []int64 // how much of its window a beacon may wait, fixed point
+	count  []int
+	sum    []int // transmissions on the board
+	ledger []ledger
+	tail   []tail
+	queue  queue
+	due    [][]int32 // beacons released at a slot
+	now    []int32   // beacons that have sent in this slot
+}
+
+// tail is what is needed to append to a beacon's transmissions.
+type tail struct {
+	last  int32
+	index int
+	peak  int64
+}
+
+func newPass(b *board, target []int) *pass {
+	p := &pass{board: b, target: target,
+		slack:  make([]int64, b.count),
+		count:  make([]int, b.count),
+		sum:    make([]int, b.count),
+		ledger: make([]ledger, b.count),
+		tail:   make([]tail, b.count),
+		due:    make([][]int32, b.slots),
+	}
+	for i := range p.ledger {
+		x := &b.beacons[i]
+		p.ledger[i] = newLedger(len(x.uses))
+		p.sum[i] = len(b.sent[i])
+		p.tail[i] = tail{last: -1 << 30, index: len(x.history), peak: b.past[i].peak}
+		if n := len(x.history); n > 0 {
+			p.tail[i].last = x.history[n-1]
+		}
+	}
+	return p
+}
+
+// run fills the slots from the first that is not frozen.
+func (p *pass) run(progress Progress) error {
+	keptAt := p.keptBySlot()
+	for t := range p.slots {
+		if progress != nil && t%16 == 0 && progress(t, p.slots) {
+			return ErrStopped
+		}
+		p.now = p.now[:0]
+		for _, id := range keptAt[t] {
+			p.record(int(id), t)
+		}
+		if t == p.frozen {
+			for id := range p.beacons[:p.count_()] {
+				p.schedule(id, t)
+			}
+		}
+		if t >= p.frozen {
+			p.serve(t)
+		}
+		for _, id := range p.now {
+			p.settle(int(id), t)
+		}
+	}
+	return nil
+}
+
+func (p *pass) count_() int { return len(p.count) }
+
+func (p *pass) keptBySlot() [][]int32 {
+	at := make([][]int32, p.slots)
+	for id, list := range p.sent[:len(p.count)] {
+		for _, s := range list {
+			at[s.slot] = append(at[s.slot], int32(id))
+		}
+	}
+	return at
+}
+
+// serve gives slot t to those whose window is open.
+func (p *pass) serve(t int) {
+	for _, id := range p.due[t] {
+		p.queue.push(p.request(int(id), t))
+	}
+	p.due[t] = nil
+	var waiting, loose []request
+	for len(p.queue) > 0 {
+		r := p.queue.pop()
+		id := int(r.id)
+		if r.job != p.count[id] || p.sum[id] >= p.target[id] {
+			continue // it has been served by the plan in force
+		}
+		if p.try(id, t, r.deadline <= t) {
+			continue
+		}
+		waiting = append(waiting, r)
+		if r.deadline > t && p.slack[id] == 0 {
+			loose = append(loose, r)
+		}
+	}
+	for _, r := range loose {
+		p.try(int(r.id), t, true)
+	}
+	for _, r := range waiting {
+		if r.job == p.count[r.id] {
+			p.queue.push(r)
+		}
+	}
+}
+
+// schedule finds when the window of a beacon's next transmission opens, from
+// slot t on.
+func (p *pass) schedule(id, t int) {
+	x := &p.beacons[id]
+	if p.sum[id] >= p.target[id] || t >= p.slots {
+		return
+	}
+	open, target, job := int64(x.any.count), int64(p.target[id]), int64(p.count[id])
+	release := int(job * open / target)
+	if p.slack[id] > 0 {
+		window := one * open / target
+		wait := int64(mix(mix(p.seed, hashName(x.name)), uint64(p.first)+uint64(release)*7919) >> 32)
+		release += int(scale(scale(window, p.slack[id], one, 1<<60), wait, one, 1<<60) >> 32)
+	}
+	at := max(t, x.any.at(release), int(p.tail[id].last)+x.rest+1)
+	if at < p.slots {
+		p.due[at] = append(p.due[at], int32(id))
+	}
+}
+
+func (p *pass) request(id, t int) request {
+	x := &p.beacons[id]
+	open, target, job := int64(x.any.count), int64(p.target[id]), int64(p.count[id])
+	deadline := int(((job+1)*open+target-1)/target) - 1
+	tie := mix(hashName(x.name), uint64(p.first)+uint64(t))
+	if x.rest > 0 {
+		tie = uint64(int64(p.tail[id].last) + 1<<40) // who has rested longest
+	}
+	return request{id: int32(id), job: p.count[id], deadline: x.any.at(deadline), tie: tie}
+}
+
+// try puts a beacon into slot t, on a band that its weights ask for, and when
+// it is the last chance on any.
+func (p *pass) try(id, t int, last bool) bool {
+	x := &p.beacons[id]
+	if !x.any.set.has(t) || !p.free(id, t) {
+		return false
+	}
+	choices, must := p.ledger[id].choices(x, t)
+	for _, u := range choices {
+		if p.limits(id, u, t, true) == 0 || p.clear(id, u, t) {
+			p.send(id, t, u)
+			return true
+		}
+		if must && !last {
+			return false
+		}
+	}
+	if !last {
+		return false
+	}
+	for _, u := range p.ledger[id].others(x, t, choices) {
+		if p.limits(id, u, t, true) == 0 {
+			p.send(id, t, u)
+			return true
+		}
+	}
+	return false
+}
+
+func (p *pass) send(id, t, u int) {
+	p.put(id, t, u, planned, 0)
+	p.sum[id]++
+	p.record(id, t)
+}
+
+// free asks the beacon's own rules.
+func (p *pass) free(id, t int) bool {
+	x, tail := &p.beacons[id], &p.tail[id]
+	if p.sum[id] == p.count[id] && len(p.lease[id]) == 0 && x.amplifier == 0 {
+		value := x.num*int64(t) - x.den*int64(tail.index)
+		return t-int(tail.last) > x.rest && (tail.peak == noPeak || tail.peak-value < x.num+x.den)
+	}
+	without := -1
+	if _, held := p.held(id, t); held {
+		without = t
+	}
+	if p.view(id, without).limits(t) != 0 {
+		return false
+	}
+	return p.sum[id] == p.count[id] || p.inTurn(id, t)
+}
+
+// inTurn tells whether one more transmission in slot t still leaves the next
+// one of the plan in force within its own window.
+func (p *pass) inTurn(id, t int) bool {
+	at, _ := p.find(id, t)
+	if at >= len(p.sent[id]) {
+		return true
+	}
+	x := &p.beacons[id]
+	release := int64(p.count[id]+1) * int64(x.any.count) / int64(p.target[id])
+	return int64(x.any.rank(int(p.sent[id][at].slot))) >= release
+}
+
+func (p *pass) record(id, t int) {
+	x, tail := &p.beacons[id], &p.tail[id]
+	tail.peak = max(tail.peak, x.num*int64(t)-x.den*int64(tail.index))
+	tail.index++
+	tail.last = int32(t)
+	p.count[id]++
+	p.now = append(p.now, int32(id))
+}
+
+// settle books what a beacon has sent in slot t and opens its next window.
+func (p *pass) settle(id, t int) {
+	at, _ := p.find(id, t)
+	p.ledger[id].book(&p.beacons[id], t, int(p.sent[id][at].use))
+	if t >= p.frozen {
+		p.schedule(id, t+1)
+	}
+}
+
+// clear makes room for a beacon on a band by letting one that has been placed
+// in this very slot use another band that its weights allow too.
+func (p *pass) clear(id, u, t int) bool {
+	const elsewhere = LimitNear | LimitSignals | LimitWindow | LimitTogether
+	band := p.beacons[id].uses[u].band
+	if p.limits(id, u, t, false)&^elsewhere != 0 {
+		return false
+	}
+	for _, g := range slices.Clone(*p.cell(t, band)) {
+		if g.kind != planned {
+			continue
+		}
+		other := int(g.beacon)
+		x := &p.beacons[other]
+		choices, _ := p.ledger[other].choices(x, t)
+		for _, v := range choices {
+			if v == int(g.use) {
+				continue
+			}
+			was := p.take(other, t)
+			p.put(other, t, v, planned, 0) // asked below, after it has left the band
+			if p.allowed(other, v, t) && p.limits(id, u, t, true) == 0 {
+				return true
+			}
+			p.take(other, t)
+			p.put(other, t, int(was.use), was.kind, was.hz)
+		}
+	}
+	return false
+}
+
+// allowed tells whether a signal on the board could be put there if it were not.
+func (b *board) allowed(id, u, t int) bool {
+	was := b.take(id, t)
+	ok := b.limits(id, u, t, true) == 0
+	b.put(id, t, int(was.use), was.kind, was.hz)
+	return ok
+}

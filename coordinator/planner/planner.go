@@ -1,0 +1,120 @@
+package planner
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/plan"
+	"lamplighter/proto/onair/slot"
+)
+
+// lead is how long before its start a slot of the plan in force is fixed: in
+// it nothing is added or moved any more.
+const lead = 10 * time.Minute
+
+// longest is the longest horizon that is planned at once.
+const longest = 35 * 24 * time.Hour
+
+// Input is what a plan follows from. All of it but Fleet, From and To may be
+// absent.
+type Input struct {
+	Fleet    *fleet.Fleet
+	From, To time.Time  // the plan has the slots that start in [From, To)
+	History  *plan.Plan // what was really transmitted before From
+	Previous *plan.Plan // the plan in force
+	Taken    *plan.Plan // orders that may still be obeyed
+}
+
+// Progress is told how far the work has come, and says whether to stop.
+type Progress func(done, total int) (stop bool)
+
+// ErrStopped says that Progress asked to stop.
+var ErrStopped = errors.New("planning was stopped before it was done")
+
+// Make plans. Its error says what is wrong with the input, or is ErrStopped.
+func Make(in Input, progress Progress) (*plan.Plan, error) {
+	b, err := solve(in, progress)
+	if err != nil {
+		return nil, err
+	}
+	return b.plan(in), nil
+}
+
+func solve(in Input, progress Progress) (*board, error) {
+	if err := in.check(); err != nil {
+		return nil, err
+	}
+	b := newBoard(newModel(in))
+	b.hold(in.Taken)
+	b.keep(in.Previous)
+	levels := b.fill(b.pools())
+	if err := newPass(b, b.targets(levels)).run(progress); err != nil {
+		return nil, err
+	}
+	b.chooseFrequencies()
+	return b, nil
+}
+
+func (in *Input) check() error {
+	switch {
+	case in.Fleet == nil:
+		return errors.New("a plan needs a fleet")
+	case in.To.Before(in.From):
+		return fmt.Errorf("the plan would end (%s) before it begins (%s)", in.To.UTC().Format(time.RFC3339), in.From.UTC().Format(time.RFC3339))
+	case in.To.Sub(in.From) > longest:
+		return fmt.Errorf("a plan of %v is too long: at most %v", in.To.Sub(in.From), longest)
+	}
+	for _, other := range []struct {
+		what string
+		plan *plan.Plan
+	}{{"history", in.History}, {"previous plan", in.Previous}, {"taken slots", in.Taken}} {
+		if p := other.plan; p != nil && p.SlotSeconds != 0 && p.SlotSeconds != int64(in.Fleet.Network.Slot) {
+			return fmt.Errorf("the %s has slots of %d s, the network of %d s: give one of the same network", other.what, p.SlotSeconds, int64(in.Fleet.Network.Slot))
+		}
+	}
+	return nil
+}
+
+// targets turns levels into whole transmissions.
+func (b *board) targets(levels []int64) []int {
+	targets := make([]int, b.count)
+	for i := range targets {
+		targets[i] = int(b.beacons[i].at(levels[i]) >> 32)
+	}
+	return targets
+}
+
+// plan reads the board.
+func (b *board) plan(in Input) *plan.Plan {
+	p := &plan.Plan{
+		Network: b.fleet.Network.Name, From: in.From.UTC(), To: in.To.UTC(), SlotSeconds: int64(b.length),
+		Transmissions: b.transmissions(),
+		Shortfalls:    b.shortfalls(),
+	}
+	return p
+}
+
+func (b *board) transmissions() []plan.Transmission {
+	list := []plan.Transmission{}
+	for id := range b.beacons[:b.count] {
+		x := &b.beacons[id]
+		messages := b.messages(id)
+		for i, s := range b.sent[id] {
+			list = append(list, plan.Transmission{
+				Start:       b.length.Start(b.first + slot.Number(s.slot)),
+				Beacon:      x.name,
+				Band:        b.bands[x.uses[s.use].band].name,
+				FrequencyHz: float64(s.hz) / micro,
+				Message:     messages[i],
+			})
+		}
+	}
+	slices.SortFunc(list, func(a, c plan.Transmission) int {
+		return cmp.Or(a.Start.Compare(c.Start), cmp.Compare(a.Beacon, c.Beacon))
+	})
+	return list
+}
