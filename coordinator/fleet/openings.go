@@ -141,7 +141,12 @@ func (o *Openings) OpenSlotsIn(beacon int, first, end slot.Number) int64 {
 
 // OpenBandSlots counts the slots in which a beacon may use one band.
 func (o *Openings) OpenBandSlots(beacon, band int) int64 {
-	return countIn(o.bands[beacon][band], o, o.First, o.End)
+	return o.OpenBandSlotsIn(beacon, band, o.First, o.End)
+}
+
+// OpenBandSlotsIn counts them within [first, end).
+func (o *Openings) OpenBandSlotsIn(beacon, band int, first, end slot.Number) int64 {
+	return countIn(o.bands[beacon][band], o, first, end)
 }
 
 func countIn(set bitset, o *Openings, first, end slot.Number) int64 {

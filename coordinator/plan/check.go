@@ -46,9 +46,10 @@ type entry struct {
 	n       slot.Number
 	beacon  *fleet.Beacon
 	index   int            // of the beacon in the fleet
-	use     *fleet.BandUse // nil in history, when the beacon has the band no more
+	use     *fleet.BandUse // nil in history and taken, when the beacon has the band no more
 	band    string
 	hz      float64
+	u       float64 // how far the signal may be off, hertz
 	message Message
 	past    bool // from history
 	taken   bool // from the slots that are taken
@@ -140,15 +141,16 @@ func (c *checker) resolve() {
 		}
 	}
 	c.history = c.others(c.extra.History, func(e *entry) bool { e.past = true; return e.n < c.first })
-	c.taken = c.others(c.extra.Taken, func(e *entry) bool { e.taken = true; return e.use != nil })
+	c.taken = c.others(c.extra.Taken, func(e *entry) bool { e.taken = true; return true })
 	bySlot := func(a, b entry) int { return cmp.Compare(a.n, b.n) }
 	for _, list := range [][]entry{c.entries, c.history, c.taken} {
 		slices.SortStableFunc(list, bySlot)
 	}
 }
 
-// others understands the transmissions of history or taken slots, so far as
-// their beacons are in the fleet and keep says so.
+// others understands the transmissions of history or taken slots, so far as keep
+// says so. Those of beacons that are no longer in the fleet are left out: where
+// they were is not known any more.
 func (c *checker) others(p *Plan, keep func(*entry) bool) []entry {
 	if p == nil {
 		return nil
@@ -173,6 +175,9 @@ func (c *checker) entry(t *Transmission) (entry, bool) {
 		if b.Bands[j].Band.Name == t.Band {
 			e.use = &b.Bands[j]
 		}
+	}
+	if bd, ok := c.f.Network.Bands.Lookup(t.Band); ok {
+		e.u = b.UncertaintyHz(bd)
 	}
 	return e, true
 }

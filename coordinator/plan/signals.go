@@ -50,7 +50,7 @@ func (c *checker) open(e *entry, pauses *pauses) {
 
 // frequency is the window of rule 4.
 func (c *checker) frequency(e *entry) {
-	edge := halfWidthHz + e.beacon.UncertaintyHz(e.use.Band)
+	edge := halfWidthHz + e.u
 	low, high := float64(e.use.Band.LowHz()), float64(e.use.Band.HighHz())
 	if e.hz-edge < low-roundingHz || e.hz+edge > high+roundingHz {
 		c.at(Window, e, "on %s: %.1f ± %.1f Hz leaves the window %.0f to %.0f Hz", e.band, e.hz, edge, low, high)
@@ -72,7 +72,7 @@ func (c *checker) licence(e *entry) {
 	if power > b.Licence.MaxPowerDBm {
 		c.at(LicenceRule, e, "sends %d dBm on %s; its licence allows %d dBm", power, e.band, b.Licence.MaxPowerDBm)
 	}
-	edge := halfWidthHz + b.UncertaintyHz(e.use.Band)
+	edge := halfWidthHz + e.u
 	if len(b.Licence.Segments) > 0 && !slices.ContainsFunc(b.Licence.Segments, func(s fleet.Segment) bool {
 		return power <= s.LimitDBm && e.hz-edge >= float64(s.FromHz)-roundingHz && e.hz+edge <= float64(s.ToHz)+roundingHz
 	}) {

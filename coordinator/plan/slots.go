@@ -135,7 +135,7 @@ func (c *checker) twoSignals(a, b *entry) {
 		c.report(NearSites, start, []string{a.beacon.Name, b.beacon.Name}, "beacons %s and %s use %s at once, and their sites %s",
 			a.beacon.Name, b.beacon.Name, a.band, nearness(a.beacon.Site, b.beacon.Site))
 	}
-	apart := 2*halfWidthHz + c.f.Network.Guard.Float64() + a.beacon.UncertaintyHz(a.use.Band) + b.beacon.UncertaintyHz(b.use.Band)
+	apart := 2*halfWidthHz + c.f.Network.Guard.Float64() + a.u + b.u
 	if gap := max(a.hz, b.hz) - min(a.hz, b.hz); gap < apart-roundingHz {
 		c.report(Spacing, start, []string{a.beacon.Name, b.beacon.Name}, "beacons %s and %s are %.2f Hz apart on %s, and need %.2f Hz",
 			a.beacon.Name, b.beacon.Name, gap, a.band, apart)
