@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -58,4 +59,12 @@ func sqlState(err error) string {
 		return pgErr.Code
 	}
 	return ""
+}
+
+// RefusesData says whether the database refused what it was given, so that
+// giving it the same again is of no use: a data exception, a broken constraint
+// or a program limit.
+func RefusesData(err error) bool {
+	code := sqlState(err)
+	return strings.HasPrefix(code, "22") || strings.HasPrefix(code, "23") || strings.HasPrefix(code, "54")
 }

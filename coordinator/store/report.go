@@ -1,0 +1,53 @@
+package store
+
+import "context"
+
+// Reports are what agents said, to be stored in one transaction.
+type Reports struct {
+	Records  []Record
+	Health   []Health
+	Presence []Presence
+}
+
+// Fates say what became of Reports: one entry for each, in the same order.
+type Fates struct {
+	Records  []RecordFate
+	Health   []StatusVerdict
+	Presence []StatusVerdict
+}
+
+// StoreReports stores reports with all that follows from them, in one
+// transaction. When it returns without an error they are committed; after an
+// error they may be, and storing them again changes nothing.
+func (s *Store) StoreReports(ctx context.Context, reports Reports) (fates Fates, err error) {
+	err = s.InTx(ctx, func(ctx context.Context, tx *Tx) error {
+		fates, err = tx.storeReports(ctx, reports)
+		return err
+	})
+	return fates, err
+}
+
+// All rows are locked in the same order by everybody: runs, then totals, then
+// status, each sorted by key.
+func (tx *Tx) storeReports(ctx context.Context, reports Reports) (fates Fates, err error) {
+	if err := tx.lockRuns(ctx, runsOf(reports)); err != nil {
+		return fates, err
+	}
+	if fates.Records, err = tx.storeRecords(ctx, reports.Records); err != nil {
+		return fates, err
+	}
+	var fresh []Record
+	for i, fate := range fates.Records {
+		if fate == RecordStored {
+			fresh = append(fresh, reports.Records[i])
+		}
+	}
+	if err := tx.extendRuns(ctx, fresh); err != nil {
+		return fates, err
+	}
+	if err := tx.storeOutcomes(ctx, fresh); err != nil {
+		return fates, err
+	}
+	fates.Health, fates.Presence, err = tx.updateStatus(ctx, reports)
+	return fates, err
+}
