@@ -1,21 +1,195 @@
-// Package keyer decides whether the key goes down.
 package keyer
 
-import "time"
+import (
+	"fmt"
+	"time"
 
-// Reason says why the keyer refuses, is mute, or ended a transmission early.
-type Reason string
+	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
+	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+)
 
 // Core is the keyer's state. It is not safe for concurrent use.
-type Core struct{ config Config }
+type Core struct {
+	config Config
+	now    Instant
+	out    []Action
 
-// New restores a keyer from what was on disk. The actions come first of all.
-func New(config Config, persisted Persisted, now Instant) (*Core, []Action) {
-	return &Core{config: config}, nil
+	store
+	nonces []nonce
+	agent  agent
+	key    key
+	told   told
 }
 
-// Step takes in one event and says what is to be done.
-func (c *Core) Step(now Instant, e Event) []Action { return nil }
+// agent is what the agent said last.
+type agent struct {
+	heard     *keyerv1.Heartbeat
+	heardAt   time.Duration
+	jumped    bool          // the wall clock, in this step
+	settlesAt time.Duration // when the wall clock is believed again
+	left      Reason        // why nobody is left to key for
+}
 
-// Next is the time on the boot clock at which Step wants a Tick at the latest.
-func (c *Core) Next() time.Duration { return 0 }
+// New restores a keyer from what was on disk. The actions come first of all:
+// the key goes up, whatever it was.
+func New(config Config, persisted Persisted, now Instant) (*Core, []Action) {
+	c := &Core{config: config, now: now}
+	c.restore(persisted)
+	c.keyUp()
+	c.report()
+	return c, c.out
+}
+
+// Step takes in one event and says what is to be done, in order. Before the
+// event itself it looks at what the passing of time has ended.
+func (c *Core) Step(now Instant, e Event) (actions []Action) {
+	c.out = nil
+	defer func() {
+		if cause := recover(); cause != nil {
+			c.collapse(cause)
+			actions = c.out
+		}
+	}()
+	c.observe(now)
+	c.advance()
+	c.take(e)
+	c.advance()
+	c.save()
+	c.report()
+	return c.out
+}
+
+// collapse is what is left to do when something impossible was found.
+func (c *Core) collapse(cause any) {
+	kept := c.out[:0]
+	for _, action := range c.out {
+		switch action.(type) {
+		case Reply, Persist:
+			kept = append(kept, action)
+		}
+	}
+	c.out = kept
+	c.trip(Assertion, fmt.Sprint(cause))
+	if m := c.key.ending; m != nil {
+		c.key.ending = nil
+		m.Kind, m.Reason = wirev1.OutcomeKind_OUTCOME_KIND_ABORTED, string(Assertion)
+		c.ended(m)
+	}
+	c.endAll(Assertion)
+	c.keyUp()
+	c.save()
+	c.report()
+}
+
+// observe takes the time, and notices when the wall clock was set.
+func (c *Core) observe(now Instant) {
+	passed := now.Boot - c.now.Boot
+	if passed < 0 {
+		panic("the boot-time clock went back")
+	}
+	now.Wall = now.Wall.Round(0)
+	jump := now.Wall.Sub(c.now.Wall.Round(0)) - passed
+	c.now = now
+	if c.agent.jumped = jump.Abs() > clockJump; c.agent.jumped {
+		c.agent.settlesAt = now.Boot + clockSettles
+	}
+}
+
+// advance does what is due.
+func (c *Core) advance() {
+	if c.key.stuck && c.now.Boot >= c.key.unkeyAt {
+		c.keyUp()
+	}
+	if c.key.onAir != nil {
+		c.goOn()
+	}
+	if c.key.pending != nil {
+		c.tryKey()
+	}
+	c.agent.jumped = false
+}
+
+func (c *Core) take(e Event) {
+	switch e := e.(type) {
+	case FromAgent:
+		c.takeMessage(e.Message)
+	case NonceRequested:
+		c.makeNonce(e.Nonce)
+	case Stored:
+		c.stored(e.Err)
+	case Keyed:
+		c.keyed(e.Err)
+	case Unkeyed:
+		c.unkeyed(e.Err)
+	case TransmitterFault:
+		c.endOnAir(TransmitterError)
+	case ReadBackMismatch:
+		c.trip(ReadBack, "")
+		c.silence(ReadBack)
+	case Leaving:
+		c.agent.left = e.Why
+		c.silence(e.Why)
+	case Rearm:
+		if !c.key.stuck {
+			c.wanted.tripped = ""
+		}
+	}
+}
+
+// Kinds of sealed messages, as verdicts name them.
+const (
+	kindEnvelope = "envelope"
+	kindOrders   = "orders"
+	kindHush     = "hush"
+	kindLease    = "lease"
+)
+
+func (c *Core) takeMessage(m *keyerv1.ToKeyer) {
+	switch body := m.GetBody().(type) {
+	case *keyerv1.ToKeyer_Heartbeat:
+		c.agent.heard, c.agent.heardAt = body.Heartbeat, c.now.Boot
+	case *keyerv1.ToKeyer_Envelope:
+		c.judge(kindEnvelope, body.Envelope, c.takeEnvelope)
+	case *keyerv1.ToKeyer_Orders:
+		c.judge(kindOrders, body.Orders, c.takeOrders)
+	case *keyerv1.ToKeyer_Hush:
+		c.judge(kindHush, body.Hush, c.takeHush)
+	case *keyerv1.ToKeyer_Lease:
+		c.judge(kindLease, body.Lease, c.takeLease)
+	case *keyerv1.ToKeyer_Permit:
+		c.permit(body.Permit)
+	case *keyerv1.ToKeyer_Stop:
+		c.stop(body.Stop.GetReason())
+	}
+}
+
+func (c *Core) do(a Action) { c.out = append(c.out, a) }
+
+func (c *Core) reply(m *keyerv1.FromKeyer) { c.do(Reply{m}) }
+
+// trip latches: nothing is keyed until an operator re-arms. The first cause
+// stands.
+func (c *Core) trip(r Reason, detail string) {
+	if c.wanted.tripped == "" {
+		c.wanted.tripped, c.told.tripDetail = r, detail
+	}
+}
+
+// Next is the time on the boot clock at which Step wants a Tick at the latest:
+// never more than a second ahead.
+func (c *Core) Next() time.Duration {
+	next := c.told.at + statusEvery
+	if c.agent.heard != nil && c.now.Boot < c.agent.heardAt+heartbeatLimit {
+		next = min(next, c.agent.heardAt+heartbeatLimit)
+	}
+	if c.key.stuck {
+		next = min(next, c.key.unkeyAt)
+	}
+	if j := c.key.onAir; j != nil {
+		next = min(next, j.edge())
+	}
+	if j := c.key.pending; j != nil {
+		next = min(next, j.startsAt())
+	}
+	return max(next, c.now.Boot)
+}

@@ -52,7 +52,10 @@ type Stored struct{ Err error }
 // Unkeyed is the result of an Unkey action.
 type Unkeyed struct{ Err error }
 
-// TransmitterFault says that a Key or Tone action failed.
+// Keyed is the result of a Key action.
+type Keyed struct{ Err error }
+
+// TransmitterFault says that a Tone action failed.
 type TransmitterFault struct{ Err error }
 
 // ReadBackMismatch says that the key line is not as it was set.
@@ -66,6 +69,7 @@ func (NonceRequested) event()   {}
 func (Tick) event()             {}
 func (Leaving) event()          {}
 func (Stored) event()           {}
+func (Keyed) event()            {}
 func (Unkeyed) event()          {}
 func (TransmitterFault) event() {}
 func (ReadBackMismatch) event() {}
@@ -83,7 +87,7 @@ type Reply struct{ Message *keyerv1.FromKeyer }
 type Persist struct{ State []byte }
 
 // Key asks for the carrier, at a frequency in hertz and a percentage of the
-// transmitter's output. A failure is answered with TransmitterFault.
+// transmitter's output. The shell answers with one Keyed event.
 type Key struct {
 	Hz           float64
 	DrivePercent int

@@ -1,0 +1,96 @@
+package process
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"lamplighter/agent/keyer"
+)
+
+// Names in the keyer's folder.
+const (
+	stateName = "keyer.state"
+	nextName  = "keyer.state.new" // not whole before it is renamed
+	lockName  = "keyer.lock"
+)
+
+// maxState is the size of the largest state that is read.
+const maxState = 8 << 20
+
+// readState reads what is on disk, if anything.
+func readState(dir string) keyer.Persisted {
+	file, err := os.Open(filepath.Join(dir, stateName))
+	if errors.Is(err, fs.ErrNotExist) {
+		return keyer.Persisted{}
+	}
+	if err != nil {
+		return keyer.Persisted{Unreadable: err}
+	}
+	defer func() { _ = file.Close() }()
+	state, err := io.ReadAll(io.LimitReader(file, maxState+1))
+	if err == nil && len(state) == 0 {
+		err = errors.New("the file is empty")
+	}
+	return keyer.Persisted{State: state, Unreadable: err}
+}
+
+// writeState replaces the state so that, whenever the power goes, the old one
+// or the new one is there, whole; and the new one once this has returned.
+func writeState(dir string, state []byte) error {
+	next := filepath.Join(dir, nextName)
+	file, err := os.OpenFile(next, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = file.Write(state)
+	if err == nil {
+		err = file.Sync()
+	}
+	if closed := file.Close(); err == nil {
+		err = closed
+	}
+	if err == nil {
+		err = os.Rename(next, filepath.Join(dir, stateName))
+	}
+	if err != nil {
+		return err
+	}
+	return syncFolder(dir)
+}
+
+func syncFolder(dir string) error {
+	folder, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	err = folder.Sync()
+	if closed := folder.Close(); err == nil {
+		err = closed
+	}
+	return err
+}
+
+// lock keeps a second keyer from the same folder, and so from the same
+// transmitter. One that is about to end gets two seconds for it.
+func lock(dir string, clock Clock) (unlock func(), err error) {
+	file, err := os.OpenFile(filepath.Join(dir, lockName), os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("the keyer needs its folder: %w", err)
+	}
+	for range 20 {
+		if err = unix.Flock(int(file.Fd()), unix.LOCK_EX|unix.LOCK_NB); err == nil {
+			return func() { _ = file.Close() }, nil
+		}
+		fire, _ := clock.Timer(100 * time.Millisecond)
+		<-fire
+	}
+	_ = file.Close()
+	return nil, fmt.Errorf("another keyer is at work in %s: stop it first (%w)", dir, err)
+}
