@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"errors"
+	"fmt"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -49,7 +50,14 @@ func (s *fleetService) changes(ctx context.Context, next *fleet.Fleet) ([]string
 	if err != nil {
 		return nil, version, err
 	}
-	return fleet.Changes(current, next), version, nil
+	if current == nil {
+		return []string{fmt.Sprintf("network %s: the first fleet file, with %d sites and %d beacons", next.Network.ID, len(next.Sites), len(next.Beacons))}, version, nil
+	}
+	var sentences []string
+	for _, change := range fleet.Changes(current, next) {
+		sentences = append(sentences, change.String())
+	}
+	return sentences, version, nil
 }
 
 // ApplyFleet puts a fleet file in force, whole or not at all.

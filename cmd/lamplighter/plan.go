@@ -1,0 +1,125 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"lamplighter/coordinator/fault"
+	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/plan"
+	"lamplighter/coordinator/planner"
+)
+
+// planFiles are the files that may accompany a plan.
+type planFiles struct {
+	History  string `placeholder:"FILE" help:"What was really transmitted before, as a plan file."`
+	Previous string `placeholder:"PLAN" help:"The plan that this one replaces."`
+	Taken    string `placeholder:"PLAN" help:"Slots that are promised already: leases that still run."`
+}
+
+// planCmd makes a plan.
+type planCmd struct {
+	Fleet string  `arg:"" help:"The fleet file."`
+	From  instant `required:"" placeholder:"TIME" help:"Plan the slots that start at this time or later."`
+	To    instant `required:"" placeholder:"TIME" help:"And before this one."`
+	planFiles
+	File string `short:"o" name:"out" placeholder:"FILE" help:"Write the plan to this file."`
+}
+
+// Help is shown by --help.
+func (planCmd) Help() string {
+	return `Needs no coordinator. The plan is JSON, with a reason for every beacon that gets less than it wants. The same files and times give the same plan, byte for byte.
+
+Example:
+
+    lamplighter plan fleet.yaml --from 2026-12-01T00:00:00Z --to 2026-12-02T00:00:00Z -o plan.json`
+}
+
+// Run plans and writes.
+func (c *planCmd) Run(e *environment) error {
+	f, err := e.readFleet(c.Fleet)
+	if err != nil {
+		return err
+	}
+	extra, err := c.read()
+	if err != nil {
+		return err
+	}
+	made, err := planner.Make(planner.Input{
+		Fleet: f, From: c.From.Time, To: c.To.Time, History: extra.History, Previous: extra.Previous, Taken: extra.Taken,
+	}, progress(e, e.stderr))
+	if errors.Is(err, planner.ErrStopped) {
+		return err
+	}
+	if err != nil {
+		return fault.New(fault.Invalid, "", "%w", err)
+	}
+	if short := len(made.Shortfalls); short > 0 {
+		e.note("%d shortfalls; the plan says who gets less than wanted, and why.", short)
+	}
+	return writeFile(e.stdout, c.File, 0o644, made.Encode())
+}
+
+// read reads the files that were named.
+func (p planFiles) read() (extra plan.Extra, err error) {
+	for _, file := range []struct {
+		name string
+		into **plan.Plan
+	}{{p.History, &extra.History}, {p.Previous, &extra.Previous}, {p.Taken, &extra.Taken}} {
+		if file.name == "" {
+			continue
+		}
+		if *file.into, err = readPlan(file.name); err != nil {
+			return plan.Extra{}, err
+		}
+	}
+	return extra, nil
+}
+
+func readPlan(file string) (*plan.Plan, error) {
+	text, err := readFile(file, maxPlanFile)
+	if err != nil {
+		return nil, err
+	}
+	read, err := plan.Decode(text)
+	if err != nil {
+		return nil, fault.New(fault.Invalid, "", "%s: %w", file, err)
+	}
+	return read, nil
+}
+
+// readFleet reads a fleet file and shows its warnings.
+func (e *environment) readFleet(file string) (*fleet.Fleet, error) {
+	text, err := readFile(file, maxFleetFile)
+	if err != nil {
+		return nil, err
+	}
+	f, err := fleet.Read(file, text)
+	if err != nil {
+		return nil, fault.New(fault.Invalid, "", "the fleet file is wrong:\n%w", err)
+	}
+	for _, warning := range f.Warnings {
+		e.note("warning: %s", warning)
+	}
+	return f, nil
+}
+
+// progress shows how far the work has come on a terminal, ten times a second
+// at most, and stops it when ctx ends.
+func progress(ctx context.Context, w io.Writer) planner.Progress {
+	terminal := onTerminal(w)
+	var shown time.Time
+	return func(done, total int) bool {
+		if now := time.Now(); terminal && total > 0 && (done == total || now.Sub(shown) > 100*time.Millisecond) {
+			shown = now
+			fmt.Fprintf(w, "\rplanning: %3d %%", 100*done/total) //nolint:errcheck // only for show
+			if done == total {
+				fmt.Fprint(w, "\r\x1b[K") //nolint:errcheck // only for show
+			}
+		}
+		return ctx.Err() != nil
+	}
+}

@@ -1,0 +1,248 @@
+package app
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"sync"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+
+	"lamplighter/coordinator/api"
+	"lamplighter/coordinator/database"
+	"lamplighter/coordinator/dispatch"
+	"lamplighter/coordinator/fault"
+	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/lead"
+	"lamplighter/coordinator/metrics"
+	"lamplighter/coordinator/signing"
+	"lamplighter/coordinator/store"
+	"lamplighter/proto/seal"
+)
+
+// App is a coordinator.
+type App struct {
+	options  Options
+	registry *prometheus.Registry
+
+	grpc, http net.Listener
+	database   *database.Server // nil: somebody else's
+	store      *store.Store
+	fleets     *store.Fleets
+	signer     *seal.Signer
+	publisher  *latePublisher
+	dispatcher *dispatch.Dispatcher
+	leader     *lead.Leader
+	api        *api.Server
+	pages      *pages
+	network    *network // nil: no fleet file is in force yet
+	applied    chan struct{}
+
+	started  sync.Mutex // guards network while it is being started
+	running  sync.WaitGroup
+	lifetime context.Context // of what runs until Stop //nolint:containedctx // Start's context ends with Start
+	end      context.CancelFunc
+	failed   chan error
+	stopOnce sync.Once
+}
+
+// New makes a coordinator that does nothing before Start.
+func New(options Options) (*App, error) {
+	if err := options.check(); err != nil {
+		return nil, err
+	}
+	lifetime, end := context.WithCancel(context.Background())
+	return &App{
+		options: options, lifetime: lifetime, end: end, registry: prometheus.NewRegistry(), publisher: &latePublisher{},
+		applied: make(chan struct{}, 1), failed: make(chan error, 1),
+	}, nil
+}
+
+// Start brings everything up and returns when it works, or stops what it has
+// begun and says what is wrong.
+func (a *App) Start(ctx context.Context) error {
+	for _, step := range []func(context.Context) error{
+		a.listen, a.openDatabase, a.openStore, a.prepare, a.applyFleet, a.serve, a.startNetwork, a.watchFleet,
+	} {
+		if err := step(ctx); err != nil {
+			a.Stop()
+			return err
+		}
+	}
+	a.options.Log.Info("the coordinator is up", "grpc", a.Addr().GRPC, "http", a.Addr().HTTP, "mqtt", a.Addr().MQTT)
+	return nil
+}
+
+// Failed tells of what ended by itself while the coordinator was up.
+func (a *App) Failed() <-chan error { return a.failed }
+
+// Stop ends all that Start began, within a few seconds.
+func (a *App) Stop() { a.stopOnce.Do(a.stopAll) }
+
+func (a *App) stopAll() {
+	if a.api != nil {
+		a.api.Stop()
+	}
+	if a.pages != nil {
+		a.pages.stop()
+	}
+	a.end()
+	a.running.Wait()
+	a.started.Lock()
+	defer a.started.Unlock()
+	if a.network != nil {
+		a.network.stop()
+	}
+	for _, listener := range []net.Listener{a.grpc, a.http} {
+		if listener != nil {
+			_ = listener.Close() // closed already where a server had it
+		}
+	}
+	if a.store != nil {
+		a.store.Close()
+	}
+	if a.database != nil {
+		if err := a.database.Stop(); err != nil {
+			a.options.Log.Error("the private database did not stop well", "error", err)
+		}
+	}
+}
+
+// Addresses are where a coordinator listens.
+type Addresses struct {
+	GRPC, HTTP string
+	MQTT       string // where agents connect; empty: no fleet file is in force yet
+}
+
+// Addr says where it listens. Call it after Start.
+func (a *App) Addr() Addresses {
+	addresses := Addresses{GRPC: a.grpc.Addr().String(), HTTP: a.http.Addr().String()}
+	a.started.Lock()
+	defer a.started.Unlock()
+	if a.network != nil {
+		addresses.MQTT = a.network.broker.Addr()
+	}
+	return addresses
+}
+
+func (a *App) listen(context.Context) (err error) {
+	if a.grpc, err = listen("--grpc", a.options.GRPC); err != nil {
+		return err
+	}
+	a.http, err = listen("--http", a.options.HTTP)
+	return err
+}
+
+// openDatabase makes the folder, and runs a private database where no other
+// one is named. Whoever runs that database must be able to enter the folder.
+func (a *App) openDatabase(ctx context.Context) (err error) {
+	if err := os.MkdirAll(a.options.Dir, 0o711); err != nil { //nolint:gosec // entered by the database's own user
+		return fault.New(fault.Refused, "--dir", "%w", err)
+	}
+	if a.options.Database != "" {
+		return nil
+	}
+	a.database, err = database.Start(ctx, database.Options{
+		Dir: filepath.Join(a.options.Dir, "database"), Disposable: a.options.Disposable, Logger: a.options.Log,
+	})
+	return err
+}
+
+func (a *App) openStore(ctx context.Context) (err error) {
+	url := a.options.Database
+	if a.database != nil {
+		url = a.database.URL()
+	}
+	if a.store, err = store.Open(ctx, url, store.Options{}); err != nil {
+		return err
+	}
+	a.fleets = store.NewFleets(a.store)
+	a.signer, err = signing.Load(a.options.Dir)
+	return err
+}
+
+// prepare makes all that works whether or not a network is known.
+func (a *App) prepare(context.Context) (err error) {
+	log := a.options.Log
+	a.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	a.dispatcher = dispatch.New(dispatch.Options{
+		Store: a.store, Plans: a.store, Publisher: a.publisher, Signer: a.signer, Log: log, Metrics: a.registry,
+	})
+	a.leader = lead.New(a.store, holder(), log)
+	a.registry.MustRegister(metrics.NewBeacons(a.lifetime, a.store, a.fleets, a.leads, log))
+	a.pages = newPages(a.registry, a.ready)
+	a.api, err = api.New(api.Options{
+		Store: a.store, Fleets: a.fleets, Hushes: a.dispatcher, Configs: a, Applied: a.lookAtFleet, Log: log, Metrics: a.registry,
+	})
+	return err
+}
+
+// leads says whether this coordinator leads.
+func (a *App) leads() bool { return a.leader.Epoch() != 0 }
+
+// holder names this coordinator among others.
+func holder() string {
+	host, err := os.Hostname()
+	if err != nil {
+		host = "unnamed"
+	}
+	return fmt.Sprintf("%s %s", host, rand.Text())
+}
+
+// applyFleet puts the fleet file of the options in force.
+func (a *App) applyFleet(ctx context.Context) error {
+	file := a.options.Fleet
+	if file == nil {
+		return nil
+	}
+	read, err := fleet.Read(file.Name, []byte(file.YAML))
+	if err != nil {
+		return fault.New(fault.Invalid, "--fleet", "%w", err)
+	}
+	_, err = a.store.ApplyFleet(ctx, store.FleetVersion{
+		Network: read.Network.ID, SlotSeconds: int64(read.Network.Slot), File: file.Name, YAML: file.YAML, AppliedBy: "start of the coordinator",
+	}, 0)
+	return err
+}
+
+func (a *App) serve(context.Context) error {
+	a.goRun("the gRPC server", func() error { return a.api.Serve(a.grpc) })
+	a.goRun("the web server", func() error { return a.pages.serve(a.http) })
+	return nil
+}
+
+// goRun runs a part that is to last until Stop.
+func (a *App) goRun(what string, part func() error) {
+	a.running.Go(func() {
+		err := part()
+		if err == nil || errors.Is(err, context.Canceled) {
+			return
+		}
+		a.options.Log.Error(what+" ended", "error", err)
+		select {
+		case a.failed <- fmt.Errorf("%s ended: %w", what, err):
+		default: // the first failure is on its way
+		}
+	})
+}
+
+// ready says why this coordinator is not of use now, nil if it is.
+func (a *App) ready(ctx context.Context) error {
+	if err := a.store.Ping(ctx); err != nil {
+		return errors.New("the database does not answer")
+	}
+	a.started.Lock()
+	defer a.started.Unlock()
+	switch {
+	case a.network == nil:
+		return errors.New("no fleet file is in force yet")
+	case !a.network.broker.Connected():
+		return errors.New("the broker is not connected")
+	}
+	return nil
+}

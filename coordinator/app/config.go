@@ -1,0 +1,39 @@
+package app
+
+import (
+	"lamplighter/coordinator/dispatch"
+	"lamplighter/coordinator/fault"
+	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/store"
+	"lamplighter/proto/setup"
+)
+
+// AgentConfig makes the configuration of a beacon's agent: with the clock and
+// transmitter that are simulated, until a person writes in what stands there.
+func (a *App) AgentConfig(f *fleet.Fleet, version store.FleetVersion, beacon *fleet.Beacon) (*setup.File, error) {
+	broker := a.options.Broker
+	if broker == "" {
+		listening := a.Addr().MQTT
+		if listening == "" {
+			return nil, fault.New(fault.Unavailable, "", "the broker is starting; try again in a moment")
+		}
+		broker = "tcp://" + listening
+	}
+	// The envelope counts from when the fleet file that it is made from was put
+	// in force, so that asking twice gives the same file.
+	envelope, err := dispatch.BuildEnvelope(a.signer, f, beacon.Name, version.Version, version.AppliedAt)
+	if err != nil {
+		return nil, err
+	}
+	file := &setup.File{
+		Network: f.Network.ID, Site: beacon.Site.Name, Beacon: beacon.Name, Broker: broker,
+		Folder:      "lamplighter-" + beacon.Name,
+		Clock:       setup.Clock{Source: "simulated"},
+		Transmitter: setup.Transmitter{Driver: "simulated", UncertaintyPPB: beacon.Uncertainty.Float64() * 1000},
+		CoordinatorKey: setup.CoordinatorKey{
+			ID: a.signer.Public().ID(), Public: a.signer.Public().String(),
+		},
+	}
+	file.SetEnvelope(envelope)
+	return file, nil
+}

@@ -1,0 +1,118 @@
+package app
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"sync/atomic"
+	"time"
+
+	"lamplighter/coordinator/broker"
+	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/store"
+)
+
+// lookEvery is how often this coordinator looks whether another one has put a
+// fleet file in force.
+const lookEvery = time.Second
+
+// network is the part that needs to know which network this is.
+type network struct {
+	broker  broker.Broker
+	router  *router
+	version int64 // of the fleet file that dispatch works from
+}
+
+func (n *network) stop() {
+	n.broker.Stop()
+}
+
+// latePublisher publishes once there is a broker.
+type latePublisher struct{ broker atomic.Pointer[broker.Broker] }
+
+func (p *latePublisher) Publish(ctx context.Context, m broker.Message) error {
+	if b := p.broker.Load(); b != nil {
+		return (*b).Publish(ctx, m)
+	}
+	return errors.New("there is no broker before a fleet file is in force")
+}
+
+// startNetwork starts the network if a fleet file says which it is.
+func (a *App) startNetwork(ctx context.Context) error {
+	current, version, err := a.fleets.Current(ctx)
+	if err != nil || current == nil {
+		return err
+	}
+	a.started.Lock()
+	defer a.started.Unlock()
+	if a.network != nil {
+		a.changeFleet(current, version)
+		return nil
+	}
+	through, err := a.newBroker(current.Network.ID)
+	if err != nil {
+		return err
+	}
+	started := &network{broker: through, router: a.newRouter(current), version: version.Version}
+	a.dispatcher.SetFleet(current, version.Version)
+	through.OnConnect(a.dispatcher.Republish)
+	if err := through.Start(ctx); err != nil {
+		return err
+	}
+	a.publisher.broker.Store(&through)
+	a.network = started
+	a.goRun("the routing of what agents say", func() error { return started.router.run(a.lifetime, through.Deliveries()) })
+	a.goRun("the election", func() error { return a.leader.Run(a.lifetime, a.dispatcher.Run) })
+	return nil
+}
+
+// changeFleet tells dispatch of a new version.
+func (a *App) changeFleet(current *fleet.Fleet, version store.FleetVersion) {
+	if a.network.version == version.Version {
+		return
+	}
+	a.network.version = version.Version
+	a.dispatcher.SetFleet(current, version.Version)
+	a.options.Log.Info("another fleet file is in force", "version", version.Version, "by", version.AppliedBy)
+}
+
+func (a *App) newBroker(id string) (broker.Broker, error) {
+	if a.options.Broker != "" {
+		return broker.NewExternal(broker.ExternalOptions{
+			Network: id, URL: a.options.Broker, ClientID: "coordinator-" + rand.Text(), Log: a.options.Log, Metrics: a.registry,
+		})
+	}
+	return broker.NewEmbedded(broker.EmbeddedOptions{Network: id, Listen: a.options.MQTT, Log: a.options.Log, Metrics: a.registry})
+}
+
+// lookAtFleet makes watchFleet look now.
+func (a *App) lookAtFleet() {
+	select {
+	case a.applied <- struct{}{}:
+	default: // it is about to look
+	}
+}
+
+// watchFleet follows the fleet file in force.
+func (a *App) watchFleet(context.Context) error {
+	a.running.Go(func() {
+		again := time.NewTicker(lookEvery)
+		defer again.Stop()
+		for {
+			select {
+			case <-a.lifetime.Done():
+				return
+			case <-again.C:
+			case <-a.applied:
+			}
+			if err := a.startNetwork(a.lifetime); err != nil && a.lifetime.Err() == nil {
+				a.options.Log.Warn("the fleet file in force can't be followed", "error", err)
+			}
+		}
+	})
+	return nil
+}
+
+func (a *App) newRouter(f *fleet.Fleet) *router {
+	return &router{leases: a.dispatcher.HandleLeaseRequest, others: func(_ context.Context, d broker.Delivery) { d.Done() }}
+}

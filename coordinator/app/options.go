@@ -1,0 +1,66 @@
+package app
+
+import (
+	"fmt"
+	"log/slog"
+	"net"
+
+	"lamplighter/coordinator/fault"
+)
+
+// Options are the settings of a coordinator. Dir and Log are required.
+type Options struct {
+	Dir      string // signing key, and the private database where there is no URL
+	Database string // a Postgres URL; empty: a private one in Dir
+	Broker   string // tcp://HOST:PORT of an MQTT broker; empty: one in this process
+
+	// Where to listen, HOST:PORT on loopback; port 0 is any free one. MQTT
+	// counts only for the broker in this process.
+	GRPC, HTTP, MQTT string
+
+	Fleet *FleetFile // to be put in force at the start; nil: what is in force
+
+	Disposable bool // the private database need not survive a crash of the machine
+	Log        *slog.Logger
+}
+
+// FleetFile is a fleet file that was read from somewhere.
+type FleetFile struct{ Name, YAML string }
+
+// check says what is wrong with the options.
+func (o Options) check() error {
+	if o.Dir == "" {
+		return fault.New(fault.Usage, "--dir", "name the folder that the coordinator keeps its things in")
+	}
+	addresses := []struct{ flag, value string }{{"--grpc", o.GRPC}, {"--http", o.HTTP}}
+	if o.Broker == "" {
+		addresses = append(addresses, struct{ flag, value string }{"--mqtt", o.MQTT})
+	}
+	for _, address := range addresses {
+		if err := checkLoopback(address.flag, address.value); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// checkLoopback refuses an address that other machines can reach.
+func checkLoopback(flag, address string) error {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return fault.New(fault.Usage, flag, "%q is no address to listen on; write HOST:PORT, such as 127.0.0.1:0 for any free port", address)
+	}
+	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		return fault.New(fault.Usage, flag, "other computers could reach the coordinator at %s, and nobody has to prove yet who they are: give an address of this computer alone, such as 127.0.0.1:PORT", address)
+	}
+	return nil
+}
+
+// listen opens an address that check has accepted.
+func listen(flag, address string) (net.Listener, error) {
+	listener, err := net.Listen("tcp", address)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w: another program may have the port; end it, or choose another", flag, err)
+	}
+	return listener, nil
+}
