@@ -10,11 +10,11 @@ type Geodesic struct {
 }
 
 // Inverse solves the inverse geodesic problem on the ellipsoid of WGS 84,
-// after C. F. F. Karney, "Algorithms for geodesics", Journal of Geodesy 87
-// (2013), 43-55. The numbers of equations beside the code are that paper's,
-// from memory; the tests check the series against their integrals. It is good
-// to well under a millimetre at every distance, opposite points included,
-// where simpler methods fail.
+// after "Algorithms for geodesics", Journal of Geodesy 87 (2013), 43-55. The
+// numbers of equations beside the code are that paper's, from memory; the
+// tests check the series against their integrals. It is good to well under a
+// millimetre at every distance, opposite points included, where simpler
+// methods fail.
 //
 // Between equal points no azimuth exists; they give 0 m, azimuth 0 and back
 // bearing 180, as if the second point lay a hair to the north. Where several

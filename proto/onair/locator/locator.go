@@ -128,7 +128,8 @@ func At(p Position, characters int) (Locator, error) {
 	if characters != 4 && characters != 6 && characters != 8 {
 		return Locator{}, fmt.Errorf("a locator of %d characters: only 4, 6 and 8 exist here", characters)
 	}
-	if !(math.Abs(p.Latitude) <= 90 && math.Abs(p.Longitude) <= 180) {
+	onGlobe := math.Abs(p.Latitude) <= 90 && math.Abs(p.Longitude) <= 180 // so written, NaN is not
+	if !onGlobe {
 		return Locator{}, fmt.Errorf("position %g, %g: latitude must lie within ±90° and longitude within ±180°", p.Latitude, p.Longitude)
 	}
 	const cells = 18 * 10 * 24 * 10 // along each axis

@@ -12,10 +12,9 @@ const hashMask = 0x7fff
 // with its add-on: the low 15 bits of lookup3 over its characters.
 func Hash(callsign string) uint16 { return uint16(lookup3(callsign, hashInitial) & hashMask) }
 
-// lookup3 is the hash that Bob Jenkins put into the public domain as lookup3
-// in 2006, in its form for bytes read low end first: three words take in
-// twelve bytes at a time, the last one to twelve of them, filled up with
-// zeros, ending in the final mix.
+// lookup3 is the hash of that name (public domain, 2006) in its form for
+// bytes read low end first: three words take in twelve bytes at a time; the
+// last one to twelve, filled up with zeros, go through another, final mix.
 func lookup3(text string, initial uint32) uint32 {
 	a := 0xdeadbeef + uint32(len(text)) + initial
 	b, c := a, a

@@ -61,14 +61,13 @@ func Decode(symbols [162]byte) (Bits, error) {
 	var b Bits
 	register, next := uint32(0), interleaver()
 	for i := range symbolCount / 2 {
-		// Both taps contain the newest bit, so the first tells it and the
-		// second must agree.
+		// The first tap contains the newest bit, so its output tells it.
 		register <<= 1
 		register |= uint32(symbols[next()]/2 ^ parity(register&tap1))
 		if i < len(b)*8 {
 			b[i/8] |= byte(register&1) << (7 - i%8)
 		}
-		_ = next()
+		next() // the second tap's place; the comparison below covers it
 	}
 	if b.Symbols() != symbols {
 		return Bits{}, notAMessage("the symbols differ from those of any message")
