@@ -96,7 +96,7 @@ func (c configuration) search() (turn float64) {
 			low = turn
 		}
 		turn -= miss * p.cosAzimuth2 * c.cos2 / ((1 - flattening) * p.reducedLength()) // equation 46
-		if inside := turn > low && turn < high; !inside { // nor is NaN
+		if inside := turn > low && turn < high; !inside {                              // nor is NaN
 			turn = low + (high-low)/2
 		}
 	}
