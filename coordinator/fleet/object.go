@@ -86,7 +86,7 @@ func (r *reader) pairs(v value, what string) ([]pair, bool) {
 
 // optional hands the value of a key to read, if the key is there.
 func (o *object) optional(key string, read func(value)) {
-	if v, ok := o.fields[key]; ok {
+	if v, ok := o.fields[key]; ok && v.node != nil {
 		if _, null := v.node.(*ast.NullNode); null {
 			o.r.wrong(v, "has no value: give it one or leave the key out")
 			return

@@ -18,7 +18,7 @@ func nearest(word string, known []string) string {
 	if len(word) > longest {
 		return ""
 	}
-	best, bestSlips := "", 1+max(1, len(word)/3)
+	best, bestSlips := "", 1+len(word)/3
 	for _, k := range known {
 		if len(k)-len(word) >= bestSlips || len(word)-len(k) >= bestSlips {
 			continue

@@ -4,6 +4,7 @@ import (
 	"encoding"
 	"fmt"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/goccy/go-yaml/ast"
@@ -13,14 +14,13 @@ import (
 // value is one place in the file: what stands there, where, and what it is
 // called there.
 type value struct {
-	node ast.Node
+	node ast.Node // nil where an alias leads nowhere, which has been reported
 	at   *token.Position
 	path string // such as beacons[3].share
 	name string // such as share
 }
 
-// value follows anchors and aliases to what they stand for. Within cycles, and
-// after too many values, it gives null.
+// value follows anchors and aliases to what they stand for.
 func (r *reader) value(node ast.Node, path, name string) value {
 	v := value{at: node.GetToken().Position, path: path, name: name}
 	for range deepest {
@@ -201,9 +201,12 @@ func (r *reader) entries(v value, most int) []value {
 		r.wrong(v, "has %d entries; at most %d are read", len(seq.Values), most)
 		return nil
 	}
-	values := make([]value, len(seq.Values))
+	name := strings.TrimSuffix(v.name, " entry") + " entry"
+	values := make([]value, 0, len(seq.Values))
 	for i, node := range seq.Values {
-		values[i] = r.value(node, fmt.Sprintf("%s[%d]", v.path, i), v.name+" entry")
+		if entry := r.value(node, fmt.Sprintf("%s[%d]", v.path, i), name); entry.node != nil {
+			values = append(values, entry)
+		}
 	}
 	return values
 }
