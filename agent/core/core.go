@@ -121,6 +121,8 @@ func (c *Core) Step(now Instant, event Event) []Action {
 		c.commitFailed(e)
 	case Fetched:
 		c.fetched(e)
+	case FetchFailed:
+		c.fetchFailed(e)
 	case Deleted:
 		c.deleted(e)
 	case Stop:

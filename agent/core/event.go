@@ -52,6 +52,8 @@ type (
 		Records []Stored
 		More    bool // whether the outbox held more than this
 	}
+	// FetchFailed answers Fetch when the outbox can't be read.
+	FetchFailed struct{ Sentence string }
 	// Deleted answers Delete.
 	Deleted struct {
 		Failed bool
@@ -72,6 +74,7 @@ func (KeyerLost) event()    {}
 func (Committed) event()    {}
 func (CommitFailed) event() {}
 func (Fetched) event()      {}
+func (FetchFailed) event()  {}
 func (Deleted) event()      {}
 func (Tick) event()         {}
 func (Stop) event()         {}

@@ -32,6 +32,7 @@ type window struct {
 	receipts []*wirev1.ReceiptRange // what is to be deleted
 	deleting []*wirev1.ReceiptRange // what is being deleted
 	retryAt  time.Duration
+	fetchAt  time.Duration // not before
 }
 
 type batch map[Key]struct{}
@@ -79,7 +80,7 @@ func (c *Core) sendRecords() {
 		w.attempts++
 		w.reset()
 	}
-	if w.fetching || !w.more || len(w.batches) >= maxInFlight {
+	if w.fetching || !w.more || len(w.batches) >= maxInFlight || !c.due(w.fetchAt) {
 		return
 	}
 	w.fetching, w.more = true, false
@@ -107,6 +108,13 @@ func (c *Core) fetched(e Fetched) {
 	w.batches = append(w.batches, keys)
 	w.progress = c.now.Boot
 	c.publish(topic.Records, message)
+}
+
+func (c *Core) fetchFailed(e FetchFailed) {
+	w := &c.window
+	w.fetching, w.stale, w.more = false, false, true
+	w.fetchAt = c.now.Boot + commitRetry
+	c.note("outbox_unreadable", "", "The outbox could not be read: "+e.Sentence)
 }
 
 // deleteReceived removes what the coordinator has.
