@@ -185,8 +185,8 @@ func (tx *Tx) lockStatus(ctx context.Context, reports Reports) (map[string]liveS
 		return nil, err
 	}
 	rows, err := tx.Query(ctx, `
-		select beacon, coalesce(run, ''), coalesce(live_seq, 0), coalesce(connection, 0), coalesce(online, false)
-		from beacon_status where beacon = any($1) order by beacon collate "C" for update`, beacons)
+		select beacon, coalesce(run, ''), coalesce(live_seq, $2), coalesce(connection, $2), coalesce(online, false)
+		from beacon_status where beacon = any($1) order by beacon collate "C" for update`, beacons, none)
 	if err != nil {
 		return nil, err
 	}

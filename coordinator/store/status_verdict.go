@@ -15,10 +15,15 @@ const (
 // liveState is what decides whether a live message is news.
 type liveState struct {
 	run        string // empty: none yet
-	liveSeq    int64  // 0: none of this run
-	connection int64  // 0: none of this run
+	liveSeq    int64  // none: none of this run
+	connection int64  // none: none of this run
 	online     bool
 }
+
+// none is below everything that is counted.
+const none = -1
+
+func newRun(run string) liveState { return liveState{run: run, liveSeq: none, connection: none} }
 
 // follows says whether a run that is not the present one takes over: not if it
 // had its time. A run had its time when it spoke live before, or when another
@@ -36,7 +41,7 @@ func (s *liveState) health(h Health, hadItsTime bool) StatusVerdict {
 		return v
 	}
 	if s.run != h.Run {
-		*s = liveState{run: h.Run}
+		*s = newRun(h.Run)
 	}
 	if h.LiveSeq <= s.liveSeq {
 		return StatusOldMessage
@@ -55,7 +60,7 @@ func (s *liveState) presence(p Presence, hadItsTime bool) StatusVerdict {
 	case s.follows(p.Run, hadItsTime) != StatusTaken:
 		return StatusOldRun
 	case s.run != p.Run:
-		*s = liveState{run: p.Run}
+		*s = newRun(p.Run)
 	case p.Connection < s.connection:
 		return StatusOldConnection
 	case p.Connection == s.connection && p.Online && !s.online:

@@ -1,0 +1,156 @@
+package intake
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"lamplighter/coordinator/broker"
+	"lamplighter/coordinator/store"
+	"lamplighter/proto/onair/slot"
+	"lamplighter/proto/seal"
+	"lamplighter/proto/topic"
+)
+
+// Storer is where reports are stored: *store.Store.
+type Storer interface {
+	StoreReports(ctx context.Context, reports store.Reports) (store.Fates, error)
+}
+
+// Options are what an Intake works with; all are needed.
+type Options struct {
+	Store     Storer
+	Publisher broker.Publisher
+	Signer    *seal.Signer
+	// Network is the id of the network that is looked after.
+	Network string
+	// Known says whether a beacon is in the present fleet.
+	Known func(beacon string) bool
+	// SlotLength is that of the present fleet.
+	SlotLength func() slot.Length
+	Logger     *slog.Logger
+	Metrics    prometheus.Registerer
+}
+
+// The queues' bounds. A full queue of records holds at most 34 MB of payloads.
+const (
+	liveQueue    = 1024
+	recordsQueue = 128
+)
+
+// Intake stores what agents say.
+type Intake struct {
+	options Options
+	rules   rules
+	logger  *slog.Logger
+	metrics *metrics
+	limiter limiter
+
+	live, records chan *message
+	ended         chan struct{}
+}
+
+// New makes an intake. It takes nothing before Run is called.
+func New(options Options) *Intake {
+	return &Intake{
+		options: options,
+		rules:   rules{options.Network, options.Known, options.SlotLength},
+		logger:  options.Logger,
+		metrics: newMetrics(options.Metrics),
+		live:    make(chan *message, liveQueue),
+		records: make(chan *message, recordsQueue),
+		ended:   make(chan struct{}),
+	}
+}
+
+// ErrEnded is what Handle returns when Run has ended.
+var ErrEnded = errors.New("the intake has ended and takes nothing any more")
+
+// Handle takes a delivery of records, health or presence. It returns as soon as
+// the delivery waits in the queue or is refused for good, and blocks while the
+// queue is full. After an error the delivery is not dealt with, and its Done is
+// never called: the broker or the agent will bring it again.
+func (in *Intake) Handle(ctx context.Context, delivery broker.Delivery) error {
+	m := &message{delivery: delivery, received: time.Now()}
+	if refusal := in.rules.walk(m); refusal != nil {
+		in.refused(delivery.Topic, refusal)
+		delivery.Done()
+		return nil
+	}
+	for _, refusal := range m.bad {
+		in.refused(delivery.Topic, refusal)
+	}
+	queue := in.live
+	if m.kind == topic.Records {
+		queue = in.records
+	}
+	select {
+	case queue <- m:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-in.ended:
+		return ErrEnded
+	}
+}
+
+// Run empties the queue into the store until ctx ends. It may be called once.
+func (in *Intake) Run(ctx context.Context) {
+	defer close(in.ended)
+	for {
+		group := in.collect(ctx)
+		if len(group) == 0 {
+			return
+		}
+		in.store(ctx, group)
+	}
+}
+
+// The bounds of a group, which is one transaction.
+const (
+	groupLive    = 1000
+	groupRecords = 4000
+)
+
+// collect waits for a message and takes what else is there, live ones first. It
+// returns nothing when ctx ends.
+func (in *Intake) collect(ctx context.Context) (group []*message) {
+	select {
+	case <-ctx.Done():
+		return nil
+	case m := <-in.live:
+		group = append(group, m)
+	case m := <-in.records:
+		group = append(group, m)
+	}
+	for len(group) < groupLive {
+		select {
+		case m := <-in.live:
+			group = append(group, m)
+			continue
+		default:
+		}
+		break
+	}
+	for rows := countRecords(group); rows < groupRecords; {
+		select {
+		case m := <-in.records:
+			group = append(group, m)
+			rows += len(m.reports.Records)
+			continue
+		default:
+		}
+		break
+	}
+	return group
+}
+
+func countRecords(group []*message) (n int) {
+	for _, m := range group {
+		n += len(m.reports.Records)
+	}
+	return n
+}
