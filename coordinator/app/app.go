@@ -96,7 +96,7 @@ func (a *App) stopAll() {
 	a.started.Lock()
 	defer a.started.Unlock()
 	if a.network != nil {
-		a.network.stop()
+		a.network.broker.Stop()
 	}
 	for _, listener := range []net.Listener{a.grpc, a.http} {
 		if listener != nil {
@@ -220,7 +220,7 @@ func (a *App) serve(context.Context) error {
 func (a *App) goRun(what string, part func() error) {
 	a.running.Go(func() {
 		err := part()
-		if err == nil || errors.Is(err, context.Canceled) {
+		if err == nil || a.lifetime.Err() != nil {
 			return
 		}
 		a.options.Log.Error(what+" ended", "error", err)

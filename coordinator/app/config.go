@@ -28,7 +28,7 @@ func (a *App) AgentConfig(f *fleet.Fleet, version store.FleetVersion, beacon *fl
 	file := &setup.File{
 		Network: f.Network.ID, Site: beacon.Site.Name, Beacon: beacon.Name, Broker: broker,
 		Folder:      "lamplighter-" + beacon.Name,
-		Clock:       setup.Clock{Source: "simulated"},
+		Clock:       setup.Clock{Source: "simulated", BoundMS: 1, Satellites: 8},
 		Transmitter: setup.Transmitter{Driver: "simulated", UncertaintyPPB: beacon.Uncertainty.Float64() * 1000},
 		CoordinatorKey: setup.CoordinatorKey{
 			ID: a.signer.Public().ID(), Public: a.signer.Public().String(),

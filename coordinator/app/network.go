@@ -9,7 +9,9 @@ import (
 
 	"lamplighter/coordinator/broker"
 	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/intake"
 	"lamplighter/coordinator/store"
+	"lamplighter/proto/onair/slot"
 )
 
 // lookEvery is how often this coordinator looks whether another one has put a
@@ -19,12 +21,8 @@ const lookEvery = time.Second
 // network is the part that needs to know which network this is.
 type network struct {
 	broker  broker.Broker
-	router  *router
-	version int64 // of the fleet file that dispatch works from
-}
-
-func (n *network) stop() {
-	n.broker.Stop()
+	fleet   atomic.Pointer[fleet.Fleet] // in force
+	version int64
 }
 
 // latePublisher publishes once there is a broker.
@@ -53,7 +51,8 @@ func (a *App) startNetwork(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	started := &network{broker: through, router: a.newRouter(current), version: version.Version}
+	started := &network{broker: through, version: version.Version}
+	started.fleet.Store(current)
 	a.dispatcher.SetFleet(current, version.Version)
 	through.OnConnect(a.dispatcher.Republish)
 	if err := through.Start(ctx); err != nil {
@@ -61,7 +60,10 @@ func (a *App) startNetwork(ctx context.Context) error {
 	}
 	a.publisher.broker.Store(&through)
 	a.network = started
-	a.goRun("the routing of what agents say", func() error { return started.router.run(a.lifetime, through.Deliveries()) })
+	taken := started.newIntake(a, current.Network.ID)
+	a.running.Go(func() { taken.Run(a.lifetime) })
+	routes := router{leases: a.dispatcher.HandleLeaseRequest, others: taken.Handle}
+	a.goRun("the routing of what agents say", func() error { return routes.run(a.lifetime, through.Deliveries()) })
 	a.goRun("the election", func() error { return a.leader.Run(a.lifetime, a.dispatcher.Run) })
 	return nil
 }
@@ -72,6 +74,7 @@ func (a *App) changeFleet(current *fleet.Fleet, version store.FleetVersion) {
 		return
 	}
 	a.network.version = version.Version
+	a.network.fleet.Store(current)
 	a.dispatcher.SetFleet(current, version.Version)
 	a.options.Log.Info("another fleet file is in force", "version", version.Version, "by", version.AppliedBy)
 }
@@ -113,6 +116,12 @@ func (a *App) watchFleet(context.Context) error {
 	return nil
 }
 
-func (a *App) newRouter(f *fleet.Fleet) *router {
-	return &router{leases: a.dispatcher.HandleLeaseRequest, others: func(_ context.Context, d broker.Delivery) { d.Done() }}
+// newIntake makes what stores the reports of the network's beacons.
+func (n *network) newIntake(a *App, id string) *intake.Intake {
+	return intake.New(intake.Options{
+		Store: a.store, Publisher: n.broker, Signer: a.signer, Network: id,
+		Known:      func(beacon string) bool { return n.fleet.Load().Beacon(beacon) != nil },
+		SlotLength: func() slot.Length { return n.fleet.Load().Network.Slot },
+		Logger:     a.options.Log, Metrics: a.registry,
+	})
 }

@@ -2,7 +2,8 @@ package app
 
 import (
 	"context"
-	"sync"
+
+	"golang.org/x/sync/errgroup"
 
 	"lamplighter/coordinator/broker"
 	"lamplighter/proto/topic"
@@ -11,22 +12,21 @@ import (
 // leasesAtOnce bounds how many lease requests are answered at the same time.
 const leasesAtOnce = 16
 
-// handler deals with a delivery and calls its Done.
-type handler func(ctx context.Context, delivery broker.Delivery)
-
 // router brings what agents say to who deals with it, by the kind of its topic:
-// lease requests to dispatch, everything else to the intake. Lease requests
-// don't wait for records, nor for each other.
+// lease requests to dispatch, everything else to the intake, which refuses, logs
+// and counts what can't be read. Lease requests don't wait for records, nor for
+// each other.
 type router struct {
-	leases, others handler
+	leases func(context.Context, broker.Delivery)
+	others func(context.Context, broker.Delivery) error
 }
 
 // run routes until deliveries are closed or ctx ends, and returns when all that
 // it began is done.
 func (r *router) run(ctx context.Context, deliveries <-chan broker.Delivery) error {
-	var answering sync.WaitGroup
-	defer answering.Wait()
-	free := make(chan struct{}, leasesAtOnce)
+	var answering errgroup.Group
+	answering.SetLimit(leasesAtOnce)
+	defer answering.Wait() //nolint:errcheck // no answer is an error
 	for {
 		select {
 		case <-ctx.Done():
@@ -35,20 +35,11 @@ func (r *router) run(ctx context.Context, deliveries <-chan broker.Delivery) err
 			if !open {
 				return nil
 			}
-			_, kind, err := topic.Parse(delivery.Topic)
-			if err == nil && kind == topic.LeaseRequest {
-				select {
-				case free <- struct{}{}:
-				case <-ctx.Done():
-					return ctx.Err()
-				}
-				answering.Go(func() {
-					defer func() { <-free }()
-					r.leases(ctx, delivery)
-				})
-				continue
+			if _, kind, err := topic.Parse(delivery.Topic); err == nil && kind == topic.LeaseRequest {
+				answering.Go(func() error { r.leases(ctx, delivery); return nil })
+			} else if err := r.others(ctx, delivery); err != nil { // it takes nothing any more
+				return err
 			}
-			r.others(ctx, delivery) // what can't be read is refused, logged and counted there
 		}
 	}
 }
