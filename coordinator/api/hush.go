@@ -2,13 +2,17 @@ package api
 
 import (
 	"context"
+	"slices"
+	"strings"
 	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"lamplighter/coordinator/dispatch"
+	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/store"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 )
 
@@ -32,10 +36,7 @@ type hushService struct {
 }
 
 // scope is the scope of a request, checked against the fleet in force.
-func (s *hushService) scope(ctx context.Context, asked *apiv1.HushedScope, reason string) (fleet.Scope, error) {
-	if err := checkReason(reason); err != nil {
-		return fleet.Scope{}, err
-	}
+func (s *hushService) scope(ctx context.Context, asked *apiv1.HushedScope) (fleet.Scope, error) {
 	current, _, err := s.options.Fleets.Current(ctx)
 	if err != nil {
 		return fleet.Scope{}, err
@@ -49,7 +50,10 @@ func (s *hushService) scope(ctx context.Context, asked *apiv1.HushedScope, reaso
 // Hush orders silence and tells of each beacon as it confirms.
 func (s *hushService) Hush(r *apiv1.HushRequest, stream grpc.ServerStreamingServer[apiv1.HushResponse]) error {
 	ctx := stream.Context()
-	scope, err := s.scope(ctx, r.GetScope(), r.GetReason())
+	if err := checkReason(r.GetReason()); err != nil {
+		return err
+	}
+	scope, err := s.scope(ctx, r.GetScope())
 	if err != nil {
 		return err
 	}
@@ -114,15 +118,75 @@ func step(given dispatch.Given, c dispatch.Confirmation) *apiv1.HushResponse {
 	return told
 }
 
-// Release ends the hushes given for exactly a scope.
+// Release ends the hushes given for exactly a scope. The scope may name what
+// has left the fleet since.
 func (s *hushService) Release(ctx context.Context, r *apiv1.ReleaseRequest) (*apiv1.ReleaseResponse, error) {
-	scope, err := s.scope(ctx, r.GetScope(), r.GetReason())
-	if err != nil {
+	if err := checkReason(r.GetReason()); err != nil {
 		return nil, err
+	}
+	scope := fleet.Scope{Site: r.GetScope().GetSite(), Beacon: r.GetScope().GetBeacon(), Band: r.GetScope().GetBand()}
+	for field, name := range map[string]string{"scope.site": scope.Site, "scope.beacon": scope.Beacon, "scope.band": scope.Band} {
+		if len(name) > maxID {
+			return nil, fault.New(fault.Invalid, field, "no name has more than %d characters", maxID)
+		}
 	}
 	released, err := s.options.Hushes.Release(ctx, scope, r.GetReason(), operator)
 	if err != nil {
 		return nil, err
 	}
+	if released.Count == 0 {
+		return nil, s.nothingToRelease(ctx)
+	}
 	return &apiv1.ReleaseResponse{Released: int32(released.Count), StillHushed: released.StillHushed}, nil
+}
+
+// nothingToRelease says which hushes are in force instead.
+func (s *hushService) nothingToRelease(ctx context.Context) error {
+	hushes, err := s.options.Store.Hushes(ctx)
+	if err != nil {
+		return err
+	}
+	given := []string{}
+	for _, h := range hushes {
+		given = append(given, inWords(h))
+	}
+	if len(given) == 0 {
+		return fault.New(fault.NotFound, "scope", "no hush is in force")
+	}
+	return fault.New(fault.NotFound, "scope", "no hush was given for exactly this; in force are: %s", strings.Join(slices.Compact(given), "; "))
+}
+
+// inWords is a hush's scope in words.
+func inWords(h store.Hush) string {
+	words := "the whole network"
+	switch {
+	case h.Beacon != "":
+		words = "beacon " + h.Beacon
+	case h.Site != "":
+		words = "site " + h.Site
+	}
+	if h.Band != "" {
+		words += ", band " + h.Band
+	}
+	return words
+}
+
+// ListHushes lists the hushes in force, oldest first.
+func (s *hushService) ListHushes(ctx context.Context, _ *apiv1.ListHushesRequest) (*apiv1.ListHushesResponse, error) {
+	hushes, err := s.options.Store.Hushes(ctx)
+	if err != nil {
+		return nil, err
+	}
+	answer := &apiv1.ListHushesResponse{}
+	for _, h := range hushes {
+		shown := &apiv1.HushInForce{
+			Hush: h.Hush, Scope: &apiv1.HushedScope{Site: h.Site, Beacon: h.Beacon, Band: h.Band},
+			Reason: h.Reason, GivenBy: h.GivenBy, Since: timestamppb.New(h.GivenAt),
+		}
+		if h.RemindAt != nil {
+			shown.RemindAt = timestamppb.New(*h.RemindAt)
+		}
+		answer.Hushes = append(answer.Hushes, shown)
+	}
+	return answer, nil
 }

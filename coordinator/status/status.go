@@ -63,6 +63,7 @@ type Beacon struct {
 	Health     *wirev1.Health       // its latest word on itself; nil: none yet
 	HealthAt   time.Time            // when that arrived, by the coordinator's clock
 	LeaseUntil time.Time            // the end of the latest lease granted to it; zero: none
+	Present    *wirev1.Transmission // as ordered for the slot that it says it is on the air in; nil: unknown
 	Next       *wirev1.Transmission // its next ordered slot; nil: none
 	Sent       int                  // of the slots that started this UTC day
 	Skipped    int                  // likewise: ordered and not sent whole
@@ -191,6 +192,9 @@ func (v view) showReport(shown *apiv1.Beacon) {
 	if v.keyed() {
 		shown.Band = proto.String(v.Health.GetBand())
 		shown.OnAirUntil = timestamppb.New(v.endOfTransmission())
+		if v.Present != nil {
+			shown.FrequencyHz = proto.Float64(float64(v.Present.GetFrequencyMillihertz()) / 1000)
+		}
 	}
 }
 

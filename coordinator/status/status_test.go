@@ -140,13 +140,14 @@ func TestUnknownIsAbsent(t *testing.T) {
 				keyed(b)
 				b.Health.FrequencyUncertaintyPpb = proto.Float64(50)
 				b.Health.ClockErrorBoundNs = nil
+				b.Present = &wirev1.Transmission{Slot: presentSlot, Band: "40m", FrequencyMillihertz: 7_040_101_500}
 				b.Next = &wirev1.Transmission{Slot: presentSlot + 2, Band: "20m"}
 				b.Sent, b.Skipped = 12, 1
 			}),
 			&apiv1.Beacon{
 				State: apiv1.BeaconState_BEACON_STATE_ON_AIR, LeaseUntil: timestamppb.New(lease), OrdersRevision: proto.String("7.3"), Lock: apiv1.LockState_LOCK_STATE_LOCKED,
 				LastSeen: timestamppb.New(now.Add(-time.Second)), SentToday: proto.Int32(12), SkippedToday: proto.Int32(1),
-				OnAir: proto.Bool(true), Band: proto.String("40m"), FrequencyUncertaintyRatio: proto.Float64(50e-9),
+				OnAir: proto.Bool(true), Band: proto.String("40m"), FrequencyHz: proto.Float64(7_040_101.5), FrequencyUncertaintyRatio: proto.Float64(50e-9),
 				// 162 symbols of 8192/12000 s after the first second of the slot: 111.592 s.
 				OnAirUntil: timestamppb.New(time.Date(2026, 12, 1, 12, 1, 51, 592_000_000, time.UTC)),
 				NextStart:  timestamppb.New(time.Date(2026, 12, 1, 12, 4, 0, 0, time.UTC)), NextBand: proto.String("20m"),

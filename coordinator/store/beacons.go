@@ -7,6 +7,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"google.golang.org/protobuf/proto"
 
+	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/status"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
@@ -21,7 +22,7 @@ func (s *Store) Beacons(ctx context.Context, fleets *Fleets) ([]*apiv1.Beacon, t
 	}
 	known := status.Known{Fleet: current, Beacons: map[string]status.Beacon{}}
 	for _, read := range []func(context.Context, *status.Known) error{
-		s.readStatuses, s.readToday,
+		s.readStatuses, s.readToday, s.readLeases, s.readHushes, s.readSlots,
 	} {
 		if err := read(ctx, &known); err != nil {
 			return nil, time.Time{}, err
@@ -71,6 +72,76 @@ func (s *Store) readToday(ctx context.Context, known *status.Known) error {
 	_, err = pgx.ForEachRow(rows, []any{&beacon, &sent, &skipped}, func() error {
 		b := known.Beacons[beacon]
 		b.Sent, b.Skipped = sent, skipped
+		known.Beacons[beacon] = b
+		return nil
+	})
+	return err
+}
+
+// readLeases reads until when each beacon was granted a lease.
+func (s *Store) readLeases(ctx context.Context, known *status.Known) error {
+	leases, err := s.Leases(ctx)
+	if err != nil {
+		return err
+	}
+	for _, lease := range leases {
+		b := known.Beacons[lease.Beacon]
+		b.LeaseUntil = lease.End()
+		known.Beacons[lease.Beacon] = b
+	}
+	return nil
+}
+
+// readHushes reads what is to be silent.
+func (s *Store) readHushes(ctx context.Context, known *status.Known) error {
+	hushes, err := s.Hushes(ctx)
+	if err != nil {
+		return err
+	}
+	for _, hush := range hushes {
+		known.Hushes = append(known.Hushes, fleet.Scope{Site: hush.Site, Beacon: hush.Beacon, Band: hush.Band})
+	}
+	return nil
+}
+
+// readSlots reads each beacon's next ordered slot, and the one that it says it
+// is in now.
+func (s *Store) readSlots(ctx context.Context, known *status.Known) error {
+	var names []string
+	var present []*int64
+	for _, b := range known.Fleet.Beacons {
+		var slot *int64
+		if health := known.Beacons[b.Name].Health; health.GetOnAir() {
+			slot = &health.Slot
+		}
+		names, present = append(names, b.Name), append(present, slot)
+	}
+	rows, err := s.pool.Query(ctx, `
+		select k.beacon, o.slot = k.present, o.slot, o.band, o.frequency_millihertz
+		from unnest($1::text[], $2::bigint[]) as k (beacon, present)
+		cross join lateral (
+			(select slot, band, frequency_millihertz from order_slots
+			where beacon = k.beacon and slot > floor(extract(epoch from now()) / $3) and closed_epoch is null
+			order by slot limit 1)
+			union all
+			(select slot, band, frequency_millihertz from order_slots
+			where beacon = k.beacon and slot = k.present
+			order by opened_epoch desc, opened_revision desc limit 1)
+		) o`, names, present, int64(known.Fleet.Network.Slot))
+	if err != nil {
+		return err
+	}
+	var beacon string
+	var now *bool
+	var sent wirev1.Transmission
+	_, err = pgx.ForEachRow(rows, []any{&beacon, &now, &sent.Slot, &sent.Band, &sent.FrequencyMillihertz}, func() error {
+		b := known.Beacons[beacon]
+		ordered := &wirev1.Transmission{Slot: sent.Slot, Band: sent.Band, FrequencyMillihertz: sent.FrequencyMillihertz}
+		if now != nil && *now {
+			b.Present = ordered
+		} else {
+			b.Next = ordered
+		}
 		known.Beacons[beacon] = b
 		return nil
 	})

@@ -26,13 +26,14 @@ type SavedPlan struct {
 // nothing and returns ErrDeposed.
 func (s *Store) SavePlan(ctx context.Context, epoch uint64, fleetVersion int64, p *plan.Plan) error {
 	text := p.Encode()
-	return s.InTx(ctx, func(ctx context.Context, tx *Tx) error {
-		_, err := tx.Exec(ctx, `insert into plans (epoch, fleet_version, made_at, plan) values ($1, $2, $3, $4)`,
-			int64(epoch), fleetVersion, tx.Now, text)
+	return s.AsLeader(ctx, epoch, func(ctx context.Context, tx *LeaderTx) error {
+		err := tx.write(ctx, `
+			insert into plans (epoch, fleet_version, made_at, plan)
+			select epoch, $2, now(), $3 from leadership where epoch = $1`, fleetVersion, text)
 		if err != nil {
 			return err
 		}
-		_, err = tx.Exec(ctx, `delete from plans where made_at < $1::timestamptz - interval '`+keepPlans+`'`, tx.Now)
+		_, err = tx.Exec(ctx, `delete from plans where made_at < now() - interval '`+keepPlans+`'`)
 		return err
 	})
 }
