@@ -1,0 +1,54 @@
+package endtoend
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// After Ctrl-C, after SIGTERM, or when its time is over, the demo leaves no
+// process, socket or file behind.
+func TestTheDemoTidiesUp(t *testing.T) {
+	for name, end := range map[string]os.Signal{"Ctrl-C": syscall.SIGINT, "SIGTERM": syscall.SIGTERM, "its time is over": nil} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			// Postgres's own user has to enter the folder, and t.TempDir lies too
+			// deep for the path of a socket.
+			folder, err := os.MkdirTemp("", "demo")
+			if err != nil {
+				t.Fatal(err)
+			}
+			t.Cleanup(func() { _ = os.RemoveAll(folder) })
+			if err := os.Chmod(folder, 0o755); err != nil { //nolint:gosec // see above
+				t.Fatal(err)
+			}
+			args := []string{"TMPDIR=" + folder, lamplighter, "demo"}
+			if end == nil {
+				args = append(args, "--for", "12s")
+			}
+			demo := start(t, "demo", "env", args...)
+			demo.waitFor(`(?i)first orders`, 60*time.Second)
+			if end != nil {
+				_ = demo.cmd.Process.Signal(end)
+			}
+			select {
+			case <-demo.done:
+			case <-time.After(30 * time.Second):
+				t.Fatal("the demo is still there after 30 s")
+			}
+			if code := demo.cmd.ProcessState.ExitCode(); code != 0 {
+				t.Errorf("exit %d", code)
+			}
+			left, err := filepath.Glob(filepath.Join(folder, "*"))
+			if err != nil || len(left) > 0 {
+				t.Errorf("left behind: %v", left)
+			}
+			if out, err := exec.CommandContext(t.Context(), "pgrep", "-af", folder).CombinedOutput(); err == nil {
+				t.Errorf("processes left behind:\n%s", out)
+			}
+		})
+	}
+}

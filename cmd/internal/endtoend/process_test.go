@@ -1,0 +1,208 @@
+package endtoend
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// The programs under test, built once.
+var lamplighter, lamplighterAgent string
+
+func TestMain(m *testing.M) { os.Exit(run(m)) }
+
+func run(m *testing.M) int {
+	folder, err := os.MkdirTemp("", "lamplighter-endtoend")
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	defer func() { _ = os.RemoveAll(folder) }()
+	lamplighter = filepath.Join(folder, "lamplighter")
+	lamplighterAgent = filepath.Join(folder, "lamplighter-agent")
+	for program, source := range map[string]string{lamplighter: "lamplighter/cmd/lamplighter", lamplighterAgent: "lamplighter/cmd/lamplighter-agent"} {
+		args := append([]string{"build"}, raceFlags...)
+		out, err := exec.CommandContext(context.Background(), "go", append(args, "-o", program, source)...).CombinedOutput()
+		if err != nil {
+			fmt.Fprintf(os.Stderr, "%s\n%s\n", err, out)
+			return 1
+		}
+	}
+	return m.Run()
+}
+
+// process is a program that runs, and all that it has said.
+type process struct {
+	t    *testing.T
+	name string
+	cmd  *exec.Cmd
+	said *transcript
+	done chan struct{}
+}
+
+// transcript collects what a program says and lets others wait for it.
+type transcript struct {
+	mu   sync.Mutex
+	text bytes.Buffer
+	more chan struct{}
+}
+
+func newTranscript() *transcript { return &transcript{more: make(chan struct{})} }
+
+func (s *transcript) Write(b []byte) (int, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	close(s.more)
+	s.more = make(chan struct{})
+	return s.text.Write(b)
+}
+
+func (s *transcript) String() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.text.String()
+}
+
+func (s *transcript) changed() <-chan struct{} {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.more
+}
+
+// start runs a program until the test ends, or until it is killed.
+func start(t *testing.T, name, program string, args ...string) *process {
+	t.Helper()
+	p := &process{t: t, name: name, cmd: exec.Command(program, args...), said: newTranscript(), done: make(chan struct{})} //nolint:noctx // it is killed below
+	p.cmd.Stdout, p.cmd.Stderr = p.said, p.said
+	p.cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	p.cmd.WaitDelay = 5 * time.Second
+	if err := p.cmd.Start(); err != nil {
+		t.Fatalf("%s: %v", name, err)
+	}
+	go func() {
+		_ = p.cmd.Wait()
+		close(p.done)
+	}()
+	t.Cleanup(func() {
+		p.stop()
+		if t.Failed() {
+			t.Logf("---- %s said:\n%s", name, tail(p.said.String(), 6000))
+		}
+	})
+	return p
+}
+
+func tail(text string, most int) string {
+	if len(text) > most {
+		return "…" + text[len(text)-most:]
+	}
+	return text
+}
+
+// stop asks a program to end, and makes it after ten seconds.
+func (p *process) stop() {
+	_ = p.cmd.Process.Signal(syscall.SIGTERM)
+	select {
+	case <-p.done:
+	case <-time.After(15 * time.Second):
+		p.t.Errorf("%s did not end within 15 s of SIGTERM", p.name)
+		p.kill()
+	}
+}
+
+// kill ends a program at once, without a chance to tidy up.
+func (p *process) kill() {
+	_ = p.cmd.Process.Kill()
+	<-p.done
+}
+
+// waitFor waits until the program has said something, and returns the first
+// group of the pattern.
+func (p *process) waitFor(pattern string, limit time.Duration) string {
+	p.t.Helper()
+	re := regexp.MustCompile(pattern)
+	deadline := time.After(limit)
+	for {
+		more := p.said.changed()
+		if found := re.FindStringSubmatch(p.said.String()); found != nil {
+			return found[len(found)-1]
+		}
+		select {
+		case <-more:
+		case <-p.done:
+			if found := re.FindStringSubmatch(p.said.String()); found != nil {
+				return found[len(found)-1]
+			}
+			p.t.Fatalf("%s ended without saying %q:\n%s", p.name, pattern, p.said)
+		case <-deadline:
+			p.t.Fatalf("%s did not say %q within %s:\n%s", p.name, pattern, limit, tail(p.said.String(), 6000))
+		}
+	}
+}
+
+// eventually waits until a condition holds, looking ten times a second.
+func eventually(t *testing.T, limit time.Duration, what string, holds func() bool) {
+	t.Helper()
+	deadline := time.After(limit)
+	again := time.NewTicker(100 * time.Millisecond)
+	defer again.Stop()
+	for !holds() {
+		select {
+		case <-again.C:
+		case <-deadline:
+			t.Fatalf("not within %s: %s", limit, what)
+		}
+	}
+}
+
+// result is how a command ended.
+type result struct {
+	exit           int
+	stdout, stderr string
+}
+
+// command runs a program to its end.
+func command(t *testing.T, program string, args ...string) result {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), 60*time.Second)
+	defer cancel()
+	var stdout, stderr bytes.Buffer
+	cmd := exec.CommandContext(ctx, program, args...)
+	cmd.Stdout, cmd.Stderr = &stdout, &stderr
+	if err := cmd.Run(); err != nil && cmd.ProcessState == nil {
+		t.Fatal(err)
+	}
+	return result{cmd.ProcessState.ExitCode(), stdout.String(), stderr.String()}
+}
+
+// must runs a program that has to end well, and returns what it printed.
+func must(t *testing.T, program string, args ...string) string {
+	t.Helper()
+	r := command(t, program, args...)
+	if r.exit != 0 {
+		t.Fatalf("%s %s: exit %d\n%s%s", filepath.Base(program), strings.Join(args, " "), r.exit, r.stdout, r.stderr)
+	}
+	return r.stdout
+}
+
+// write makes a file in the test's own folder.
+func write(t *testing.T, folder, name, text string) string {
+	t.Helper()
+	file := filepath.Join(folder, name)
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return file
+}
+
+var _ io.Writer = (*transcript)(nil)
