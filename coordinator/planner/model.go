@@ -37,6 +37,7 @@ type bandModel struct {
 	name      string
 	low, high int64     // micro-hertz, edges of the window
 	capacity  int       // signals
+	fits      int       // signals that the window and capacity allow
 	near      [][]int32 // per site, the other sites that are near; nil if none anywhere
 }
 
@@ -110,6 +111,7 @@ func newModel(in Input) *model {
 	m.addBeacons(in)
 	m.addResources()
 	m.addNear()
+	m.measureBands()
 	return m
 }
 

@@ -8,6 +8,8 @@ type pass struct {
 	*board
 	target []int   // transmissions that each beacon is to have
 	slack  []int64 // how much of its window a beacon may wait, fixed point
+	tight  []bool  // a slot that its site does not use is lost
+	full   []bool  // by band, in this slot
 	count  []int
 	sum    []int // transmissions on the board
 	ledger []ledger
@@ -15,6 +17,14 @@ type pass struct {
 	queue  queue
 	due    [][]int32 // beacons released at a slot
 	now    []int32   // beacons that have sent in this slot
+
+	waiting, loose []request // of this slot
+}
+
+// restless tells that a beacon must send nearly as often as its rest allows, so
+// that any wait is lost.
+func (x *beacon) restless() bool {
+	return x.rest > 0 && int64(x.rest+1)*int64(x.demand)*10 > int64(x.any.count)*8
 }
 
 // tail is what is needed to append to a beacon's transmissions.
@@ -27,14 +37,21 @@ type tail struct {
 func newPass(b *board, target []int) *pass {
 	p := &pass{board: b, target: target,
 		slack:  make([]int64, b.count),
+		tight:  make([]bool, b.count),
+		full:   make([]bool, len(b.bands)),
 		count:  make([]int, b.count),
 		sum:    make([]int, b.count),
 		ledger: make([]ledger, b.count),
 		tail:   make([]tail, b.count),
 		due:    make([][]int32, b.slots),
 	}
+	pressures := b.pressures(target)
 	for i := range p.ledger {
 		x := &b.beacons[i]
+		p.tight[i] = pressures[i].site > one*95/100
+		if room := one*9/10 - max(pressures[i].site, pressures[i].band); room > 0 && !x.restless() {
+			p.slack[i] = room
+		}
 		p.ledger[i] = newLedger(len(x.uses))
 		p.sum[i] = len(b.sent[i])
 		p.tail[i] = tail{last: -1 << 30, index: len(x.history), peak: b.past[i].peak}
@@ -57,7 +74,7 @@ func (p *pass) run(progress Progress) error {
 			p.record(int(id), t)
 		}
 		if t == p.frozen {
-			for id := range p.beacons[:p.count_()] {
+			for id := range p.beacons[:len(p.count)] {
 				p.schedule(id, t)
 			}
 		}
@@ -70,8 +87,6 @@ func (p *pass) run(progress Progress) error {
 	}
 	return nil
 }
-
-func (p *pass) count_() int { return len(p.count) }
 
 func (p *pass) keptBySlot() [][]int32 {
 	at := make([][]int32, p.slots)
@@ -89,29 +104,53 @@ func (p *pass) serve(t int) {
 		p.queue.push(p.request(int(id), t))
 	}
 	p.due[t] = nil
-	var waiting, loose []request
+	p.waiting, p.loose = p.waiting[:0], p.loose[:0]
+	clear(p.full)
 	for len(p.queue) > 0 {
 		r := p.queue.pop()
 		id := int(r.id)
 		if r.job != p.count[id] || p.sum[id] >= p.target[id] {
 			continue // it has been served by the plan in force
 		}
+		if p.hopeless(id, t) {
+			p.waiting = append(p.waiting, r)
+			continue
+		}
 		if p.try(id, t, r.deadline <= t) {
 			continue
 		}
-		waiting = append(waiting, r)
-		if r.deadline > t && p.slack[id] == 0 {
-			loose = append(loose, r)
+		p.waiting = append(p.waiting, r)
+		if r.deadline > t && p.tight[id] {
+			p.loose = append(p.loose, r)
 		}
 	}
-	for _, r := range loose {
-		p.try(int(r.id), t, true)
+	for _, r := range p.loose {
+		if !p.hopeless(int(r.id), t) {
+			p.try(int(r.id), t, true)
+		}
 	}
-	for _, r := range waiting {
+	for _, r := range p.waiting {
 		if r.job == p.count[r.id] {
 			p.queue.push(r)
 		}
 	}
+}
+
+// hopeless tells quickly that a beacon finds no place in slot t.
+func (p *pass) hopeless(id, t int) bool {
+	x := &p.beacons[id]
+	loads := p.loads(t)
+	for _, r := range x.resources {
+		if loads[r] >= p.room[r] && len(p.lease[id]) == 0 {
+			return true
+		}
+	}
+	for u := range x.uses {
+		if !p.full[x.uses[u].band] {
+			return false
+		}
+	}
+	return len(p.lease[id]) == 0
 }
 
 // schedule finds when the window of a beacon's next transmission opens, from
@@ -154,7 +193,7 @@ func (p *pass) try(id, t int, last bool) bool {
 	}
 	choices, must := p.ledger[id].choices(x, t)
 	for _, u := range choices {
-		if p.limits(id, u, t, true) == 0 || p.clear(id, u, t) {
+		if p.limits(id, u, t, true) == 0 || last && p.clear(id, u, t) {
 			p.send(id, t, u)
 			return true
 		}
@@ -176,6 +215,9 @@ func (p *pass) try(id, t int, last bool) bool {
 
 func (p *pass) send(id, t, u int) {
 	p.put(id, t, u, planned, 0)
+	if band := p.beacons[id].uses[u].band; len(*p.cell(t, band)) >= p.bands[band].fits {
+		p.full[band] = true
+	}
 	p.sum[id]++
 	p.record(id, t)
 }

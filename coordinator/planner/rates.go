@@ -166,7 +166,7 @@ func (b *board) pools() []pool {
 	}
 	total := 0
 	for k := range b.bands {
-		limit := b.signals(k)
+		limit := b.bands[k].fits
 		total += limit
 		pools = append(pools, pool{members: alone[k], capacity: int64(limit) * b.active(alone[k])})
 		pools = append(pools, b.nearPools(k, alone[k])...)
@@ -175,21 +175,21 @@ func (b *board) pools() []pool {
 	return slices.DeleteFunc(pools, func(p pool) bool { return len(p.members) == 0 })
 }
 
-// signals returns how many signals a band takes in a slot at most.
-func (b *board) signals(k int) int {
-	narrowest := int64(0)
-	for i := range b.beacons[:b.count] {
-		for j := range b.beacons[i].uses {
-			if u := &b.beacons[i].uses[j]; int(u.band) == k && (narrowest == 0 || u.width < narrowest) {
-				narrowest = u.width
+// measureBands finds how many signals each band takes in a slot at most.
+func (m *model) measureBands() {
+	narrowest := make([]int64, len(m.bands))
+	for i := range m.beacons {
+		for j := range m.beacons[i].uses {
+			if u := &m.beacons[i].uses[j]; narrowest[u.band] == 0 || u.width < narrowest[u.band] {
+				narrowest[u.band] = u.width
 			}
 		}
 	}
-	if narrowest == 0 {
-		return 0
+	for k := range m.bands {
+		if b := &m.bands[k]; narrowest[k] > 0 {
+			b.fits = min(b.capacity, int((b.high-b.low+m.guard())/narrowest[k]))
+		}
 	}
-	band := &b.bands[k]
-	return min(band.capacity, int((band.high-band.low+b.guard())/narrowest))
 }
 
 // nearPools has a pool for each site with the beacons there and near it.
