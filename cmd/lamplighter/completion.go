@@ -77,24 +77,24 @@ func shellCases(lists []words, branch func(words) string) string {
 	return b.String()
 }
 
-// findPath is the part that bash and zsh share: the words before the cursor
-// that are commands, joined, in $path.
-const findPath = `  local path="" word
+// findPlace is the part that bash and zsh share: the words before the cursor
+// that are commands, joined, in $at.
+const findPlace = `  local at="" word
   for word in "${before[@]}"; do
-    case "$path $word" in
+    case "$at $word" in
 %s      *) ;;
     esac
   done
 `
 
-func pathCases(lists []words) string {
+func placeCases(lists []words) string {
 	var b strings.Builder
 	for _, list := range lists[1:] {
 		spaced := list.path
 		if !strings.Contains(spaced, " ") {
 			spaced = " " + spaced
 		}
-		fmt.Fprintf(&b, "      %q) path=%q ;;\n", spaced, list.path)
+		fmt.Fprintf(&b, "      %q) at=%q ;;\n", spaced, list.path)
 	}
 	return b.String()
 }
@@ -103,12 +103,12 @@ func printBash(w io.Writer, lists []words) error {
 	_, err := fmt.Fprintf(w, `# Completion for lamplighter in bash.
 _lamplighter() {
   local before=("${COMP_WORDS[@]:1:COMP_CWORD-1}") choices=""
-`+findPath+`  case "$path" in
+`+findPlace+`  case "$at" in
 %s  esac
   mapfile -t COMPREPLY < <(compgen -W "$choices" -f -- "${COMP_WORDS[COMP_CWORD]}")
 }
 complete -o filenames -F _lamplighter lamplighter
-`, pathCases(lists), shellCases(lists, func(l words) string {
+`, placeCases(lists), shellCases(lists, func(l words) string {
 		return fmt.Sprintf("choices=%q", strings.Join(l.texts(), " "))
 	}))
 	return err
@@ -120,13 +120,13 @@ func printZsh(w io.Writer, lists []words) error {
 _lamplighter() {
   local before=("${(@)words[2,CURRENT-1]}")
   local -a choices
-`+strings.ReplaceAll(findPath, "path", "command")+`  case "$command" in
+`+findPlace+`  case "$at" in
 %s  esac
   compadd -a choices
   _files
 }
 compdef _lamplighter lamplighter
-`, strings.ReplaceAll(pathCases(lists), "path=", "command="), shellCases(lists, func(l words) string {
+`, placeCases(lists), shellCases(lists, func(l words) string {
 		return fmt.Sprintf("choices=(%s)", strings.Join(l.texts(), " "))
 	}))
 	return err
