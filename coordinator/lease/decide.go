@@ -1,0 +1,156 @@
+package lease
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"lamplighter/coordinator/fleet"
+)
+
+// Format is the format of the messages that are written here: an agent that
+// reads only lower ones can't obey them.
+const Format = 1
+
+// Fresh is how long after its last word a run counts as alive.
+const Fresh = 60 * time.Second
+
+// longest is how long each kind of control may go on without the coordinator.
+// Remote control: 47 CFR 97.213(b), three minutes after the control link failed.
+// Local: eight hours at most; automatic: a quarter of the 24 hours that are the
+// most a keyer accepts.
+var longest = map[fleet.Control]time.Duration{
+	fleet.Remote:    180 * time.Second,
+	fleet.Automatic: 6 * time.Hour,
+	fleet.Local:     8 * time.Hour,
+}
+
+// Why a lease is refused, besides what may stand in the way of a use.
+const (
+	NotLeader      Reason = "not_leader"      // another coordinator gives leases
+	UnknownBeacon  Reason = "unknown_beacon"  // the fleet has no such beacon
+	UpdateNeeded   Reason = "update_needed"   // the agent can't read what is written here
+	ClonedIdentity Reason = "cloned_identity" // another device with this identity is alive
+	UnknownOrders  Reason = "unknown_orders"  // it holds orders that were never written here
+)
+
+// Request is what a beacon says when it asks.
+type Request struct {
+	Beacon, Run, BootID string
+	Held                Number // the orders that it holds; zero: none
+	Reader              uint32 // the highest format that it reads
+}
+
+// Holder is the run that asked before.
+type Holder struct {
+	Run       string // empty: none ever did
+	FormerRun string // the run before it on the same kernel; empty: none
+	BootID    string
+	Heard     time.Time // when it was heard last
+}
+
+// Known is what a request is decided by, besides the book.
+type Known struct {
+	Holder    Holder
+	HeldKnown bool // the orders that it holds were written here, or it holds none
+	Now       time.Time
+}
+
+// Term is how long one kind of control may go on, from when the beacon asked.
+type Term struct {
+	Control fleet.Control
+	Length  time.Duration
+}
+
+// Decision is the answer to a request.
+type Decision struct {
+	Refusal  Reason    // empty: granted
+	Sentence string    // why it is refused or shortened, for people; empty: neither
+	Terms    []Term    // one for each kind of control that the beacon's bands have
+	Until    time.Time // the end of the longest, counted from Known.Now
+	Holder   Holder    // who holds the beacon's identity from now on
+}
+
+func (d Decision) refuse(reason Reason, format string, args ...any) Decision {
+	d.Refusal, d.Sentence = reason, fmt.Sprintf(format, args...)
+	return d
+}
+
+// Decide answers a request. It changes nothing: whoever acts on the answer
+// notes what the beacon holds (Hold) and, once it is stored, what it is granted
+// (Extend).
+func (b *Book) Decide(r Request, k Known) Decision {
+	d := Decision{Holder: k.Holder}
+	if k.Holder.rivals(r, k.Now) {
+		return d.refuse(ClonedIdentity, "another device speaks as %s, heard %d s ago: switch one of them off", r.Beacon, int(k.Now.Sub(k.Holder.Heard).Seconds()))
+	}
+	d.Holder = k.Holder.next(r, k.Now)
+	beacon := b.fleet.Beacon(r.Beacon)
+	if beacon == nil {
+		return d.refuse(UnknownBeacon, "the fleet in force has no beacon %s", r.Beacon)
+	}
+	if r.Reader < Format {
+		return d.refuse(UpdateNeeded, "the agent reads formats up to %d, and orders have format %d: update it", r.Reader, Format)
+	}
+	if !k.HeldKnown {
+		return d.refuse(UnknownOrders, "it holds orders %d.%d, which were never written here: new ones are on their way", r.Held.Epoch, r.Held.Revision)
+	}
+	return b.grant(d, beacon, r.Held, k.Now)
+}
+
+// grant gives the longest lease that harms nobody.
+func (b *Book) grant(d Decision, beacon *fleet.Beacon, held Number, now time.Time) Decision {
+	d.Terms = terms(beacon)
+	var most time.Duration
+	for _, term := range d.Terms {
+		most = max(most, term.Length)
+	}
+	reach, obstacle := b.Reach(beacon.Name, held, now, now.Add(most+Skew))
+	room := reach.Sub(now) - Skew
+	if room <= 0 {
+		d.Terms = nil
+		return d.refuse(obstacle.Reason, "it may hold orders that would now harm what %s sends: waiting until it has confirmed the latest", obstacle.By)
+	}
+	if !obstacle.none() {
+		d.Sentence = fmt.Sprintf("shortened: it may hold orders that would later harm what %s sends", obstacle.By)
+	}
+	for i, term := range d.Terms {
+		d.Terms[i].Length = min(term.Length, room)
+	}
+	d.Until = now.Add(min(most, room))
+	return d
+}
+
+func terms(beacon *fleet.Beacon) []Term {
+	var list []Term
+	for _, control := range []fleet.Control{fleet.Local, fleet.Remote, fleet.Automatic} {
+		if slices.ContainsFunc(beacon.Bands, func(use fleet.BandUse) bool { return use.Control == control }) {
+			list = append(list, Term{control, longest[control]})
+		}
+	}
+	return list
+}
+
+// rivals says whether a request comes from a second device while the first is
+// alive. Another run on the same kernel is the same device, started anew; but
+// a run that was replaced so and comes back is alive beside the one that
+// replaced it.
+func (h Holder) rivals(r Request, now time.Time) bool {
+	if h.Run == "" || h.Run == r.Run || now.Sub(h.Heard) >= Fresh {
+		return false
+	}
+	return h.BootID != r.BootID || h.FormerRun == r.Run
+}
+
+// next is who holds the identity after a request that was let in.
+func (h Holder) next(r Request, now time.Time) Holder {
+	next := Holder{Run: r.Run, BootID: r.BootID, Heard: now, FormerRun: h.FormerRun}
+	switch {
+	case h.Run == r.Run:
+	case h.BootID == r.BootID:
+		next.FormerRun = h.Run
+	default:
+		next.FormerRun = ""
+	}
+	return next
+}

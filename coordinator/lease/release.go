@@ -1,0 +1,101 @@
+package lease
+
+import (
+	"maps"
+	"slices"
+	"time"
+
+	"lamplighter/proto/onair/slot"
+)
+
+// Withheld is a use that can't be published yet.
+type Withheld struct {
+	Beacon string
+	Use    Use
+	Obstacle
+}
+
+// Release says which of the uses that are wanted of each beacon may be published
+// now, by slot, and which must wait. What stands in a beacon's latest orders
+// already goes before what is new.
+func (b *Book) Release(wanted map[string][]Use, now time.Time) (allowed map[string][]Use, withheld []Withheld) {
+	round := &round{book: b, now: now, accepted: map[slot.Number][]occupant{}, allowed: map[string][]Use{}}
+	beacons := slices.Sorted(maps.Keys(wanted))
+	for _, standing := range []bool{true, false} {
+		for _, beacon := range beacons {
+			round.take(beacon, wanted[beacon], standing)
+		}
+	}
+	for _, uses := range round.allowed {
+		slices.SortFunc(uses, func(x, y Use) int { return int(x.Slot - y.Slot) })
+	}
+	return round.allowed, round.withheld
+}
+
+// round is one run of Release.
+type round struct {
+	book     *Book
+	now      time.Time
+	accepted map[slot.Number][]occupant
+	allowed  map[string][]Use
+	withheld []Withheld
+}
+
+func (r *round) take(beacon string, uses []Use, standing bool) {
+	me := r.book.fleet.Beacon(beacon)
+	if me == nil {
+		return
+	}
+	for _, use := range uses {
+		if r.book.stands(beacon, use) != standing {
+			continue
+		}
+		others := append(r.book.occupants(use.Slot, beacon, r.now), r.accepted[use.Slot]...)
+		if obstacle := clash(r.book.fleet, me, use, others); !obstacle.none() {
+			r.withheld = append(r.withheld, Withheld{beacon, use, obstacle})
+			continue
+		}
+		r.accepted[use.Slot] = append(r.accepted[use.Slot], occupant{beacon, use})
+		r.allowed[beacon] = append(r.allowed[beacon], use)
+	}
+}
+
+// stands says whether a use stands in the latest orders of a beacon.
+func (b *Book) stands(beacon string, use Use) bool {
+	return slices.ContainsFunc(b.holding(beacon).claims[use.Slot], func(c *claim) bool {
+		return c.closed.IsZero() && c.use == use
+	})
+}
+
+// occupants lists what beacons other than one may obey in a slot.
+func (b *Book) occupants(n slot.Number, except string, now time.Time) []occupant {
+	var others []occupant
+	for _, c := range b.slots[n] {
+		if c.by.name != except && b.obeyable(c, now) {
+			others = append(others, occupant{c.by.name, c.use})
+		}
+	}
+	return others
+}
+
+// Reach says until when a beacon that holds given orders may obey all that it
+// may hold, at most until a given time: before the first use that would harm
+// what another may obey. The obstacle is none where nothing is in the way.
+func (b *Book) Reach(beacon string, held Number, now, until time.Time) (time.Time, Obstacle) {
+	me := b.fleet.Beacon(beacon)
+	if me == nil {
+		return now, Obstacle{GoneBeacon, beacon}
+	}
+	length, claims := b.length(), b.holding(beacon).claims
+	for n := length.At(now); length.Start(n).Before(until); n++ {
+		for _, c := range claims[n] {
+			if !c.standsFor(held) {
+				continue
+			}
+			if obstacle := clash(b.fleet, me, c.use, b.occupants(n, beacon, now)); !obstacle.none() {
+				return length.Start(n), obstacle
+			}
+		}
+	}
+	return until, Obstacle{}
+}

@@ -1,0 +1,168 @@
+package store
+
+import (
+	"context"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// HushScope is what a hush silences; an empty field is all.
+type HushScope struct{ Site, Beacon, Band string }
+
+// Hush is an order to be silent that is in force.
+type Hush struct {
+	Hush     int64
+	Site     string // with the two below: the scope
+	Beacon   string
+	Band     string
+	Reason   string
+	GivenBy  string
+	GivenAt  time.Time
+	RemindAt *time.Time // nil: never
+}
+
+// Scope is what it silences.
+func (h Hush) Scope() HushScope { return HushScope{h.Site, h.Beacon, h.Band} }
+
+// HushState is all that one beacon is to keep silent.
+type HushState struct {
+	Beacon        string
+	Epoch, Number int64
+	Payload       []byte // the message, exact bytes
+}
+
+const hushColumns = "h.hush, h.site, h.beacon, h.band, h.reason, h.given_by, h.given_at, h.remind_at"
+
+// Hushes gives the hushes in force, oldest first.
+func (s *Store) Hushes(ctx context.Context) ([]Hush, error) {
+	rows, err := s.pool.Query(ctx, "select "+hushColumns+" from hushes h where h.released_at is null order by h.hush")
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowToStructByName[Hush])
+}
+
+// HushStates gives the present state of every beacon that was ever hushed.
+func (s *Store) HushStates(ctx context.Context) ([]HushState, error) {
+	rows, err := s.pool.Query(ctx, "select beacon, epoch, number, payload from hush_states order by beacon")
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowToStructByName[HushState])
+}
+
+// LockHushes makes whoever else changes hushes wait for the end of this
+// transaction, and gives those in force. Call it first.
+func (tx *LeaderTx) LockHushes(ctx context.Context) ([]Hush, error) {
+	if _, err := tx.Exec(ctx, "lock table hushes in share row exclusive mode"); err != nil {
+		return nil, err
+	}
+	rows, err := tx.Query(ctx, "select "+hushColumns+" from hushes h where h.released_at is null order by h.hush")
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowToStructByName[Hush])
+}
+
+// AddHush stores a hush, and returns its number.
+func (tx *LeaderTx) AddHush(ctx context.Context, h Hush) (hush int64, err error) {
+	err = tx.QueryRow(ctx, `
+		insert into hushes (epoch, site, beacon, band, reason, given_by, given_at, remind_at)
+		select epoch, $2, $3, $4, $5, $6, now(), $7 from leadership where epoch = $1
+		returning hush`, int64(tx.Epoch), h.Site, h.Beacon, h.Band, h.Reason, h.GivenBy, h.RemindAt).Scan(&hush)
+	return hush, err
+}
+
+// ReleaseHushes ends those that were given for exactly this scope, and returns
+// their numbers.
+func (tx *LeaderTx) ReleaseHushes(ctx context.Context, scope HushScope, reason, by string) ([]int64, error) {
+	rows, err := tx.Query(ctx, `
+		update hushes set released_at = now(), released_by = $6, release_reason = $5
+		where site = $2 and beacon = $3 and band = $4 and released_at is null
+		and exists (select from leadership where epoch = $1)
+		returning hush`, int64(tx.Epoch), scope.Site, scope.Beacon, scope.Band, reason, by)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowTo[int64])
+}
+
+// HushedBeacons gives the beacons that hushes were bound to, each with the
+// numbers of those that are in force.
+func (tx *LeaderTx) HushedBeacons(ctx context.Context) (map[string][]int64, error) {
+	return hushedBeacons(ctx, tx, "h.released_at is null")
+}
+
+// BoundBeacons gives the beacons that these hushes were bound to.
+func (tx *LeaderTx) BoundBeacons(ctx context.Context, hushes []int64) (map[string][]int64, error) {
+	return hushedBeacons(ctx, tx, "h.hush = any($1)", hushes)
+}
+
+func hushedBeacons(ctx context.Context, tx pgx.Tx, condition string, args ...any) (map[string][]int64, error) {
+	rows, err := tx.Query(ctx, `
+		select b.beacon, b.hush from hush_beacons b join hushes h using (hush)
+		where `+condition+" order by b.beacon, b.hush", args...)
+	if err != nil {
+		return nil, err
+	}
+	bound := map[string][]int64{}
+	var beacon string
+	var hush int64
+	_, err = pgx.ForEachRow(rows, []any{&beacon, &hush}, func() error {
+		bound[beacon] = append(bound[beacon], hush)
+		return nil
+	})
+	return bound, err
+}
+
+// NextHushNumber is the number that the next state of a beacon has: it counts
+// from 1 within the leader's epoch.
+func (tx *LeaderTx) NextHushNumber(ctx context.Context, beacon string) (number int64, err error) {
+	err = tx.QueryRow(ctx, "select coalesce(max(number), 0) + 1 from hush_states where beacon = $2 and epoch = $1",
+		int64(tx.Epoch), beacon).Scan(&number)
+	return number, err
+}
+
+// SaveHushState stores the next state of a beacon, and binds hushes to it that
+// were not bound before.
+func (tx *LeaderTx) SaveHushState(ctx context.Context, state HushState, bind []int64) error {
+	err := tx.write(ctx, `
+		insert into hush_states as old (beacon, epoch, number, stored_at, payload)
+		select $2, epoch, $3, now(), $4 from leadership where epoch = $1
+		on conflict (beacon) do update set epoch = excluded.epoch, number = excluded.number,
+			stored_at = excluded.stored_at, payload = excluded.payload
+		where (old.epoch, old.number) < (excluded.epoch, excluded.number)`, state.Beacon, state.Number, state.Payload)
+	if err != nil || len(bind) == 0 {
+		return err
+	}
+	_, err = tx.Exec(ctx, `
+		insert into hush_beacons (hush, beacon, epoch, number)
+		select hush, $2, l.epoch, $3 from unnest($4::bigint[]) hush cross join leadership l where l.epoch = $1
+		on conflict do nothing`, int64(tx.Epoch), state.Beacon, state.Number, bind)
+	return err
+}
+
+// HushConfirmation says how one beacon stands to a hush.
+type HushConfirmation struct {
+	Beacon      string
+	Confirmed   bool       // it said that it is silent under this hush state, or a later one
+	ConfirmedAt *time.Time // when it last said so
+	LeaseEnd    *time.Time // of the latest lease granted to it; nil: none
+}
+
+// HushConfirmations says how each beacon that a hush is bound to stands to it.
+func (s *Store) HushConfirmations(ctx context.Context, hush int64) ([]HushConfirmation, error) {
+	rows, err := s.pool.Query(ctx, `
+		select b.beacon, c.yes as confirmed, case when c.yes then st.health_at end as confirmed_at, l.expires_at as lease_end
+		from hush_beacons b
+		left join beacon_status st using (beacon)
+		left join leases l using (beacon)
+		cross join lateral (select coalesce(
+			st.hush_silent and (st.hush_epoch, st.hush_number) >= (b.epoch, b.number), false) as yes) c
+		where b.hush = $1 order by b.beacon`, hush)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowToStructByName[HushConfirmation])
+}
