@@ -65,6 +65,8 @@ func lineOf(data []byte, offset int64, err error) string {
 	var syntax *json.SyntaxError
 	var kind *json.UnmarshalTypeError
 	switch {
+	case errors.Is(err, io.ErrUnexpectedEOF):
+		offset = int64(len(data))
 	case errors.As(err, &syntax):
 		offset = syntax.Offset
 	case errors.As(err, &kind):
