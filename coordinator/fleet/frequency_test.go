@@ -45,13 +45,13 @@ func TestFitsBand(t *testing.T) {
 		b := &Beacon{PowerDBm: 23, Licence: Licence{MaxPowerDBm: 23}}
 		tt.change(b)
 		got, why := (&Fleet{}).FitsBand(b, BandUse{Band: forty, PowerDBm: 23})
-		if !slices.EqualFunc(got, tt.want, func(a, b Range) bool { return close(a.LowHz, b.LowHz) && close(a.HighHz, b.HighHz) }) || why != tt.why {
+		if !slices.EqualFunc(got, tt.want, func(a, b Range) bool { return alike(a.LowHz, b.LowHz) && alike(a.HighHz, b.HighHz) }) || why != tt.why {
 			t.Errorf("%s: %v %q, want %v %q", tt.name, got, why, tt.want, tt.why)
 		}
 	}
 }
 
-func close(a, b float64) bool { return max(a, b)-min(a, b) < 1e-6 }
+func alike(a, b float64) bool { return max(a, b)-min(a, b) < 1e-6 }
 
 // TestNear uses distances between locator centres on the sphere that were
 // computed by a public geodesic tool: IO91WM to JN58TD is 921.151 km.

@@ -121,6 +121,7 @@ func (c *checker) form() bool {
 
 // resolve understands the transmissions and reports those that can't be.
 func (c *checker) resolve() {
+	c.entries = make([]entry, 0, len(c.p.Transmissions))
 	for i := range c.p.Transmissions {
 		t := &c.p.Transmissions[i]
 		if i > 0 && before(t.Start, t.Beacon, c.p.Transmissions[i-1]) {

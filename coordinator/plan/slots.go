@@ -116,9 +116,10 @@ func (c *checker) oneBand(onBand []*entry) {
 		return
 	}
 	start, band := c.length.Start(onBand[0].n), onBand[0].band
-	most := c.f.Network.MaxSignalsPerBand
-	if beacons, planned := names(onBand); planned && len(beacons) > most {
-		c.report(MaxSignals, start, beacons, "%d own signals on %s, at most %d may be: %s", len(beacons), band, most, strings.Join(beacons, ", "))
+	if most := c.f.Network.MaxSignalsPerBand; len(onBand) > most {
+		if beacons, planned := names(onBand); planned && len(beacons) > most {
+			c.report(MaxSignals, start, beacons, "%d own signals on %s, at most %d may be: %s", len(beacons), band, most, strings.Join(beacons, ", "))
+		}
 	}
 	for i, a := range onBand {
 		for _, b := range onBand[i+1:] {
