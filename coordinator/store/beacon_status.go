@@ -207,10 +207,7 @@ func (tx *Tx) pastRuns(ctx context.Context, reports Reports) (map[Run]bool, erro
 	if len(runs) == 0 {
 		return past, nil
 	}
-	beacons, boots := make([]string, len(runs)), make([]string, len(runs))
-	for i, run := range runs {
-		beacons[i], boots[i] = run.Beacon, run.Boot
-	}
+	beacons, boots := columnsOf(runs)
 	rows, err := tx.Query(ctx, `
 		select b.beacon, b.boot from boots b
 		where (b.beacon, b.boot) in (select * from unnest($1::text[], $2::text[]))

@@ -88,7 +88,7 @@ func TestOnlyNewsChangesTheStatus(t *testing.T) {
 		"health after the end of its connection": {[]any{presence(1, 1, false), health(1, 1)}, taken},
 	} {
 		t.Run(name, func(t *testing.T) {
-			execute(t, conn, "truncate records, boots, beacon_status")
+			execute(t, conn, "delete from records; delete from boots; delete from beacon_status")
 			verdicts := speak(t, s, c.messages...)
 			for i, verdict := range verdicts[:len(verdicts)-1] {
 				if verdict != taken {

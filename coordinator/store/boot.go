@@ -3,11 +3,11 @@ package store
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"slices"
 	"strings"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
 )
 
 // Run is one run of one beacon's agent.
@@ -70,21 +70,57 @@ func runsOf(reports Reports) []Run {
 	return runs
 }
 
-// lockRuns makes the rows of sorted runs where there are none, and locks them.
-func (tx *Tx) lockRuns(ctx context.Context, runs []Run) error {
-	beacons, boots := make([]string, len(runs)), make([]string, len(runs))
-	for i, run := range runs {
-		beacons[i], boots[i] = run.Beacon, run.Boot
-	}
-	batch := &pgx.Batch{}
-	batch.Queue(`
+// lockRuns makes the rows of sorted runs where there are none, locks them, and
+// gives what is stored of each.
+func (tx *Tx) lockRuns(ctx context.Context, runs []Run) (map[Run]seqSet, error) {
+	beacons, boots := columnsOf(runs)
+	_, err := tx.Exec(ctx, `
 		insert into boots (beacon, boot, first_seen)
 		select beacon, boot, now() from unnest($1::text[], $2::text[]) with ordinality as k (beacon, boot, n) order by n
 		on conflict do nothing`, beacons, boots)
-	batch.Queue(`
-		select from boots where (beacon, boot) in (select * from unnest($1::text[], $2::text[]))
+	if err != nil {
+		return nil, err
+	}
+	rows, err := tx.Query(ctx, `
+		select beacon, boot, seqs from boots where (beacon, boot) in (select * from unnest($1::text[], $2::text[]))
 		order by beacon collate "C", boot collate "C" for update`, beacons, boots)
-	return tx.SendBatch(ctx, batch).Close()
+	if err != nil {
+		return nil, err
+	}
+	held := make(map[Run]seqSet, len(runs))
+	var run Run
+	var seqs pgtype.Multirange[pgtype.Range[int64]]
+	_, err = pgx.ForEachRow(rows, []any{&run.Beacon, &run.Boot, &seqs}, func() error {
+		held[run] = setOf(seqs)
+		return nil
+	})
+	return held, err
+}
+
+// recount makes the rows of runs say again which seqs are stored: for when
+// somebody restored or removed rows by hand.
+func (s *Store) recount(ctx context.Context, runs []Run) error {
+	beacons, boots := columnsOf(runs)
+	return s.InTx(ctx, func(ctx context.Context, tx *Tx) error {
+		if _, err := tx.lockRuns(ctx, runs); err != nil {
+			return err
+		}
+		_, err := tx.Exec(ctx, `
+			update boots b set seqs = b.seqs + found.seqs
+			from (
+				select beacon, boot, range_agg(int8range(seq, seq, '[]')) as seqs
+				from records where (beacon, boot) in (select * from unnest($1::text[], $2::text[])) group by beacon, boot
+			) found
+			where b.beacon = found.beacon and b.boot = found.boot`, beacons, boots)
+		return err
+	})
+}
+
+func columnsOf(runs []Run) (beacons, boots []string) {
+	for _, run := range runs {
+		beacons, boots = append(beacons, run.Beacon), append(boots, run.Boot)
+	}
+	return beacons, boots
 }
 
 // extendRuns notes what newly stored records say of their runs.
@@ -112,30 +148,4 @@ func (tx *Tx) extendRuns(ctx context.Context, fresh []Record) error {
 			run.Beacon, run.Boot, multirange(stored))
 	}
 	return tx.SendBatch(ctx, batch).Close()
-}
-
-// Ranges puts seqs together: each pair is the first and the last of a piece
-// without gaps. It sorts seqs.
-func Ranges(seqs []int64) (ranges [][2]int64) {
-	slices.Sort(seqs)
-	for _, seq := range seqs {
-		last := len(ranges) - 1
-		if last >= 0 && seq <= ranges[last][1]+1 {
-			ranges[last][1] = seq
-		} else {
-			ranges = append(ranges, [2]int64{seq, seq})
-		}
-	}
-	return ranges
-}
-
-func multirange(seqs []int64) string {
-	var text strings.Builder
-	for i, r := range Ranges(seqs) {
-		if i > 0 {
-			text.WriteByte(',')
-		}
-		fmt.Fprintf(&text, "[%d,%d]", r[0], r[1])
-	}
-	return "{" + text.String() + "}"
 }

@@ -39,58 +39,38 @@ const (
 	RecordConflict  RecordFate = "conflict"  // another has its key: kept aside
 )
 
-// storeRecords needs the rows of the records' runs to be locked.
-func (tx *Tx) storeRecords(ctx context.Context, records []Record) ([]RecordFate, error) {
-	if len(records) == 0 {
-		return nil, nil
-	}
-	first := make(map[RecordKey]int, len(records)) // the first of each key in this very call
-	var distinct []Record
-	for i, r := range records {
-		if _, again := first[r.RecordKey]; !again {
-			first[r.RecordKey] = i
-			distinct = append(distinct, r)
-		}
-	}
-	stored, err := tx.insertRecords(ctx, distinct)
-	if err != nil {
-		return nil, err
-	}
+// storeRecords needs the rows of the records' runs to be locked, and what they
+// hold.
+func (tx *Tx) storeRecords(ctx context.Context, records []Record, held map[Run]seqSet) ([]RecordFate, error) {
 	fates := make([]RecordFate, len(records))
-	var others []int // indices of those that are not new
+	met := make(map[RecordKey]bool, len(records)) // in this very call
+	var fresh, others []int                       // indices
 	for i, r := range records {
-		if stored[r.RecordKey] && first[r.RecordKey] == i {
-			fates[i] = RecordStored
-		} else {
+		if met[r.RecordKey] || held[Run{r.Beacon, r.Boot}].contains(r.Seq) {
 			others = append(others, i)
+			continue
 		}
+		met[r.RecordKey] = true
+		fresh = append(fresh, i)
+		fates[i] = RecordStored
+	}
+	if err := tx.copyRecords(ctx, records, fresh); err != nil {
+		return nil, err
 	}
 	return fates, tx.compare(ctx, records, others, fates)
 }
 
-// insertRecords inserts those whose key is free and says which they were.
-func (tx *Tx) insertRecords(ctx context.Context, records []Record) (map[RecordKey]bool, error) {
-	c := columnsOf(records)
-	rows, err := tx.Query(ctx, `
-		insert into records (recorded_day, beacon, boot, seq, kind, device_time, received_at, body, digest)
-		select k.recorded_day, k.beacon, k.boot, k.seq, k.kind, k.device_time, now(), k.body, k.digest
-		from unnest($1::date[], $2::text[], $3::text[], $4::bigint[], $5::text[], $6::timestamptz[], $7::bytea[], $8::bytea[])
-			as k (recorded_day, beacon, boot, seq, kind, device_time, body, digest)
-		join boots b on b.beacon = k.beacon and b.boot = k.boot
-		where not b.seqs @> k.seq
-		on conflict do nothing
-		returning beacon, boot, seq`,
-		c.days, c.beacons, c.boots, c.seqs, c.kinds, c.deviceTimes, c.bodies, c.digests)
-	if err != nil {
-		return nil, err
-	}
-	stored := make(map[RecordKey]bool, len(records))
-	var key RecordKey
-	_, err = pgx.ForEachRow(rows, []any{&key.Beacon, &key.Boot, &key.Seq}, func() error {
-		stored[key] = true
+// copyRecords stores records whose keys are known to be free.
+func (tx *Tx) copyRecords(ctx context.Context, records []Record, fresh []int) error {
+	if len(fresh) == 0 {
 		return nil
-	})
-	return stored, err
+	}
+	columns := []string{"recorded_day", "beacon", "boot", "seq", "kind", "device_time", "received_at", "body", "digest"}
+	_, err := tx.CopyFrom(ctx, pgx.Identifier{"records"}, columns, pgx.CopyFromSlice(len(fresh), func(i int) ([]any, error) {
+		r := &records[fresh[i]]
+		return []any{r.RecordedDay, r.Beacon, r.Boot, r.Seq, r.Kind, r.DeviceTime, tx.Now, r.Body, r.Digest}, nil
+	}))
+	return err
 }
 
 // compare finds out whether records whose keys are taken are the same ones
@@ -123,11 +103,16 @@ func (tx *Tx) compare(ctx context.Context, records []Record, others []int, fates
 
 // digests of the records that have these days and keys.
 func (tx *Tx) digests(ctx context.Context, records []Record) (map[RecordKey][]byte, error) {
-	c := columnsOf(records)
+	var days []time.Time
+	var beacons, boots []string
+	var seqs []int64
+	for _, r := range records {
+		days, beacons, boots, seqs = append(days, r.RecordedDay), append(beacons, r.Beacon), append(boots, r.Boot), append(seqs, r.Seq)
+	}
 	rows, err := tx.Query(ctx, `
 		select r.beacon, r.boot, r.seq, r.digest
 		from unnest($1::date[], $2::text[], $3::text[], $4::bigint[]) as k (recorded_day, beacon, boot, seq)
-		join records r using (recorded_day, beacon, boot, seq)`, c.days, c.beacons, c.boots, c.seqs)
+		join records r using (recorded_day, beacon, boot, seq)`, days, beacons, boots, seqs)
 	if err != nil {
 		return nil, err
 	}
@@ -178,23 +163,4 @@ func (s *Store) Conflicts(ctx context.Context, limit int) ([]Conflict, error) {
 		return nil, err
 	}
 	return pgx.CollectRows(rows, pgx.RowToStructByName[Conflict])
-}
-
-// columns are records, turned by a quarter.
-type columns struct {
-	days                  []time.Time
-	beacons, boots, kinds []string
-	seqs                  []int64
-	deviceTimes           []*time.Time
-	bodies, digests       [][]byte
-}
-
-func columnsOf(records []Record) (c columns) {
-	for _, r := range records {
-		c.days, c.beacons, c.boots = append(c.days, r.RecordedDay), append(c.beacons, r.Beacon), append(c.boots, r.Boot)
-		c.seqs, c.kinds = append(c.seqs, r.Seq), append(c.kinds, r.Kind)
-		c.deviceTimes = append(c.deviceTimes, r.DeviceTime)
-		c.bodies, c.digests = append(c.bodies, r.Body), append(c.digests, r.Digest)
-	}
-	return c
 }

@@ -20,20 +20,30 @@ type Fates struct {
 // transaction. When it returns without an error they are committed; after an
 // error they may be, and storing them again changes nothing.
 func (s *Store) StoreReports(ctx context.Context, reports Reports) (fates Fates, err error) {
-	err = s.InTx(ctx, func(ctx context.Context, tx *Tx) error {
-		fates, err = tx.storeReports(ctx, reports)
-		return err
-	})
+	attempt := func() error {
+		return s.InTx(ctx, func(ctx context.Context, tx *Tx) error {
+			fates, err = tx.storeReports(ctx, reports)
+			return err
+		})
+	}
+	err = attempt()
+	if sqlState(err) == uniqueViolation {
+		// A record is there that its run does not know of.
+		if err = s.recount(ctx, runsOf(reports)); err == nil {
+			err = attempt()
+		}
+	}
 	return fates, err
 }
 
 // All rows are locked in the same order by everybody: runs, then totals, then
 // status, each sorted by key.
 func (tx *Tx) storeReports(ctx context.Context, reports Reports) (fates Fates, err error) {
-	if err := tx.lockRuns(ctx, runsOf(reports)); err != nil {
+	held, err := tx.lockRuns(ctx, runsOf(reports))
+	if err != nil {
 		return fates, err
 	}
-	if fates.Records, err = tx.storeRecords(ctx, reports.Records); err != nil {
+	if fates.Records, err = tx.storeRecords(ctx, reports.Records, held); err != nil {
 		return fates, err
 	}
 	var fresh []Record

@@ -54,7 +54,7 @@ func TestEachRecordIsStoredOnceWhateverComesAgain(t *testing.T) {
 		{"other content", []store.Record{otherContent}, []store.RecordFate{store.RecordConflict}},
 		{"other content again", []store.Record{otherContent, a}, []store.RecordFate{store.RecordConflict, store.RecordDuplicate}},
 		{"another day", []store.Record{otherDay}, []store.RecordFate{store.RecordConflict}},
-		{"nothing", nil, nil},
+		{"nothing", nil, []store.RecordFate{}},
 	} {
 		if diff := cmp.Diff(c.want, storeReports(t, s, store.Reports{Records: c.records}).Records); diff != "" {
 			t.Errorf("%s: %s", c.name, diff)
@@ -73,6 +73,19 @@ func TestEachRecordIsStoredOnceWhateverComesAgain(t *testing.T) {
 		cmpopts.SortSlices(func(a, b store.Conflict) bool { return fmt.Sprint(a.RecordKey) < fmt.Sprint(b.RecordKey) }))
 	if diff != "" {
 		t.Errorf("kept aside: %s", diff)
+	}
+}
+
+func TestARunThatLostCountIsCountedAgain(t *testing.T) {
+	address := storetest.URL(t)
+	s := storetest.Open(t, address, store.Options{})
+	records := []store.Record{record("hilltop-hf", 1, 1, "a"), record("hilltop-hf", 1, 2, "b")}
+	storeReports(t, s, store.Reports{Records: records})
+	execute(t, connect(t, address), "delete from boots")
+	want := []store.RecordFate{store.RecordDuplicate, store.RecordDuplicate, store.RecordStored}
+	got := storeReports(t, s, store.Reports{Records: append(records, record("hilltop-hf", 1, 3, "c"))}).Records
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Error(diff)
 	}
 }
 

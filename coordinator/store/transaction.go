@@ -46,6 +46,7 @@ func (s *Store) InTx(ctx context.Context, do func(ctx context.Context, tx *Tx) e
 const (
 	serializationFailure = "40001"
 	deadlockDetected     = "40P01"
+	uniqueViolation      = "23505"
 )
 
 func lostAgainstOthers(err error) bool {

@@ -11,6 +11,7 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"io"
 	"net/url"
 	"os"
 	"os/exec"
@@ -109,11 +110,17 @@ func removeAfterwards(folder string) error {
 	const script = `cat >/dev/null; while [ -e "$1/data/postmaster.pid" ] && [ $((tries += 1)) -lt 300 ]; do sleep 0.1; done; rm -rf "$1"`
 	broom := exec.Command("/bin/sh", "-c", script, "sh", folder)
 	broom.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
-	if _, err := broom.StdinPipe(); err != nil { // held open by this process
+	input, err := broom.StdinPipe()
+	if err != nil {
 		return err
 	}
+	untilTheEnd = input
 	return broom.Start()
 }
+
+// untilTheEnd is held so that it is not collected, and thereby closed, before
+// this process ends.
+var untilTheEnd io.Closer
 
 // migrator brings a new template database up to date with our migrations.
 type migrator struct{}
