@@ -40,24 +40,23 @@ type letter struct {
 }
 
 type world struct {
-	choose                            func(n int) int // 0 … n-1
-	fleet                             *fleet.Fleet
-	book                              *Book
-	now                               time.Time
-	devices                           map[string]*device
-	letters                           []letter
-	wanted                            map[string][]Use
-	epoch                             uint64
-	release                           func(b *Book, wanted map[string][]Use, now time.Time) map[string][]Use
-	decide                            func(b *Book, r Request, k Known) Decision
-	sent, withheld, shortened, handed int
-	owner                             map[slot.Number]string // who was first ordered to use 40 m near the hill
+	choose                    func(n int) int // 0 … n-1
+	fleet                     *fleet.Fleet
+	book                      *Book
+	now                       time.Time
+	devices                   map[string]*device
+	letters                   []letter
+	wanted                    map[string][]Use
+	epoch                     uint64
+	release                   func(b *Book, wanted map[string][]Use, now time.Time) map[string][]Use
+	decide                    func(b *Book, r Request, k Known) Decision
+	sent, withheld, shortened int
 }
 
 func newWorld(f *fleet.Fleet, choose func(n int) int) *world {
 	w := &world{
 		choose: choose, fleet: f, book: NewBook(f), now: noon, epoch: 7, devices: map[string]*device{},
-		wanted: map[string][]Use{}, owner: map[slot.Number]string{},
+		wanted: map[string][]Use{},
 	}
 	w.release = func(b *Book, wanted map[string][]Use, now time.Time) map[string][]Use {
 		may, withheld := b.Release(wanted, now)
