@@ -125,7 +125,11 @@ _lamplighter() {
   compadd -a choices
   _files
 }
-compdef _lamplighter lamplighter
+if [[ "${funcstack[1]}" == _lamplighter ]]; then # loaded from fpath when first needed
+  _lamplighter "$@"
+else
+  compdef _lamplighter lamplighter
+fi
 `, placeCases(lists), shellCases(lists, func(l words) string {
 		return fmt.Sprintf("choices=(%s)", strings.Join(l.texts(), " "))
 	}))

@@ -45,4 +45,8 @@ _lamplighter() {
   compadd -a choices
   _files
 }
-compdef _lamplighter lamplighter
+if [[ "${funcstack[1]}" == _lamplighter ]]; then # loaded from fpath when first needed
+  _lamplighter "$@"
+else
+  compdef _lamplighter lamplighter
+fi
