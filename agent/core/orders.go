@@ -140,8 +140,7 @@ func (c *Core) changeOrders() {
 	if w == nil || c.keyer.status == nil || c.stopping != nil {
 		return
 	}
-	if begins, undecided := c.slots.beginsAt(c.now.Boot); undecided {
-		c.wakeAt(begins)
+	if !c.due(c.slots.decided) { // a slot that is decided on is not withdrawn any more
 		return
 	}
 	t, known := c.time()

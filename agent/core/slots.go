@@ -23,6 +23,7 @@ const endedWithin = 5 * time.Second
 // slots is how far the ordered slots are dealt with.
 type slots struct {
 	accounted slot.Number         // each slot up to here has its outcome or is open
+	decided   time.Duration       // boot time at which the latest slot that was decided on begins
 	open      map[int64]*openSlot // those that have an intent and no outcome
 }
 
@@ -51,17 +52,6 @@ func (s *slots) inOrder() []*openSlot {
 		list[i] = s.open[key]
 	}
 	return list
-}
-
-// beginsAt says whether an open slot is still to begin, and when the last of
-// them does.
-func (s *slots) beginsAt(boot time.Duration) (begins time.Duration, yet bool) {
-	for _, open := range s.open {
-		if open.begins > boot {
-			begins, yet = max(begins, open.begins), true
-		}
-	}
-	return begins, yet
 }
 
 // next is the first ordered slot that is not accounted for, nil if there is none.
@@ -103,6 +93,7 @@ func (c *Core) decideSlots() {
 			c.wakeAt(begins) // they may say otherwise at any moment
 			return
 		}
+		c.slots.decided = begins
 		if reason := c.whyNot(tx); reason != None {
 			c.skip(tx, reason)
 			continue
