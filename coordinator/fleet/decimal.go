@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"fmt"
+	"math/big"
 	"math/bits"
 	"strconv"
 	"strings"
@@ -90,7 +91,12 @@ func (d Decimal) IsZero() bool { return d.num == 0 }
 // Float64 returns the nearest float64.
 func (d Decimal) Float64() float64 {
 	num, den := d.NumDen()
-	return float64(num) / float64(den)
+	const exact = 1 << 53 // whole numbers up to here are float64s, and so division rounds once
+	if num <= exact && den <= exact {
+		return float64(num) / float64(den)
+	}
+	nearest, _ := big.NewRat(num, den).Float64()
+	return nearest
 }
 
 // Cmp returns -1, 0 or 1 as d is less than, equal to or greater than e.

@@ -27,6 +27,7 @@ const (
 	mostPairs    = 1_000 // of near and apart
 	mostEntries  = 100   // of any other list
 	mostFindings = 500
+	mostGuesses  = 100 // findings after which no near name is looked for
 )
 
 // parse turns the text into a syntax tree. Nil without a finding is an empty
@@ -114,30 +115,20 @@ type reader struct {
 	warnings Findings
 	anchors  anchors
 	values   int // taken so far
-	guesses  int // words compared so far
 
 	bands  *band.Table
 	named  names
 	bandAt map[[2]int]value // where band j of beacon i stands
 	zones  map[string]*time.Location
 
-	neverHappens int // rules found to have no occurrence
+	zoneless     map[*Site]value // sites without time_zone
+	neverHappens int             // rules found to have no date
 }
 
 // names finds what a file refers to by name.
 type names struct {
 	sites   map[string]*Site
 	beacons map[string]*Beacon
-}
-
-// guess returns the known word that was probably meant, or "". It gives up in a
-// file where too much is wrong.
-func (r *reader) guess(word string, known []string) string {
-	const most = 2_000_000
-	if r.guesses += len(known); r.guesses > most {
-		return ""
-	}
-	return nearest(word, known)
 }
 
 func (r *reader) whole(format string, args ...any) { r.add(nil, "", format, args...) }

@@ -1,6 +1,11 @@
 package fleet
 
-import "time"
+import (
+	"slices"
+	"time"
+
+	"github.com/teambition/rrule-go"
+)
 
 func (r *reader) pauses(v value) []*Pause {
 	var pauses []*Pause
@@ -60,16 +65,41 @@ func (r *reader) recurring(o *object, p *Pause) {
 		if !ok {
 			return
 		}
-		option, err := parseRule(text)
-		switch {
-		case err != nil:
-			r.wrong(v, "is wrong: %v", err)
-		case started && r.neverHappens < 3 && !happens(option, p.Start):
-			r.neverHappens++ // to find this out is slow
-			r.wrong(v, "never happens after %s", p.Start)
-		}
 		p.Rule = text
+		option, err := parseRule(text)
+		if err != nil {
+			r.wrong(v, "is wrong: %v", err)
+		} else if started && r.neverHappens < 3 {
+			r.happens(v, option, p.Start)
+		}
 	})
+}
+
+// happens looks at the rule's first date. That there is none is slow to find out,
+// so after a few such rules no more are looked at.
+func (r *reader) happens(v value, option *rrule.ROption, start LocalTime) {
+	first, ok := firstDate(option, start)
+	switch {
+	case !ok:
+		r.neverHappens++
+		r.wrong(v, "never happens from %s on", start)
+	case first != start:
+		r.warn(v, "start %s is not a date of the rule: the first pause is at %s", start, first)
+	}
+}
+
+// adviseZones warns of sites without time_zone where a recurring pause is read
+// in UTC for want of it.
+func (r *reader) adviseZones(f *Fleet) {
+	for _, s := range f.Sites {
+		at, zoneless := r.zoneless[s]
+		if zoneless && slices.ContainsFunc(f.Pauses, func(p *Pause) bool {
+			beacon := f.Beacon(p.Scope.Beacon)
+			return p.Recurring() && (p.Scope.Site == "" || p.Scope.Site == s.Name) && (beacon == nil || beacon.Site == s)
+		}) {
+			r.warn(at, "site %s has no time_zone, so recurring pauses are read in UTC there", s.Name)
+		}
+	}
 }
 
 // scope reads to whom a pause applies.

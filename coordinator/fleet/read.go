@@ -43,6 +43,8 @@ func newReader(file string) *reader {
 		named:   names{map[string]*Site{}, map[string]*Beacon{}},
 		bandAt:  map[[2]int]value{},
 		zones:   map[string]*time.Location{},
+
+		zoneless: map[*Site]value{},
 	}
 }
 
@@ -65,6 +67,7 @@ func (r *reader) fleet(v value) *Fleet {
 	f.index()
 	if len(r.findings) == 0 {
 		r.adviseUnusable(f)
+		r.adviseZones(f)
 	}
 	return f
 }
@@ -129,11 +132,11 @@ func reference[T any](r *reader, v value, kind string, known map[string]*T) *T {
 	if found, ok := known[name]; ok {
 		return found
 	}
-	if guess := r.guess(name, slices.Sorted(maps.Keys(known))); guess != "" {
-		r.add(v.at, v.path, "there is no %s %q; did you mean %s?", kind, name, guess)
-	} else {
-		r.add(v.at, v.path, "there is no %s %q in this file", kind, name)
+	guess := ""
+	if len(r.findings) < mostGuesses {
+		guess = nearest(name, slices.Sorted(maps.Keys(known)))
 	}
+	r.add(v.at, v.path, "there is no %s %q in this file%s", kind, name, didYouMean(guess))
 	return nil
 }
 

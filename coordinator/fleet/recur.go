@@ -75,11 +75,11 @@ func untilText(rule string) string {
 	return ""
 }
 
-// happens tells whether a rule has any occurrence.
-func happens(option *rrule.ROption, start LocalTime) bool {
+// firstDate returns the first date of a rule on the wall clock, if it has any.
+func firstDate(option *rrule.ROption, start LocalTime) (first LocalTime, ok bool) {
 	dates, _ := calendar(option, start, time.Date(lastYear+1, 1, 1, 0, 0, 0, 0, time.UTC))
-	_, ok := dates()
-	return ok
+	first.wall, ok = dates()
+	return first, ok
 }
 
 // calendar returns the local dates of a rule, as if they were UTC, up to about

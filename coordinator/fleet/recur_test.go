@@ -90,3 +90,21 @@ func TestRefusedRules(t *testing.T) {
 		}
 	}
 }
+
+// TestAdviceOnRules: a start that the rule does not meet, and a site whose zone
+// nobody stated, are allowed and pointed out.
+func TestAdviceOnRules(t *testing.T) {
+	text := strings.Replace(minimal, ", time_zone: America/New_York", "", 1)
+	for pauses, want := range map[string]string{
+		`{rrule: "FREQ=WEEKLY;BYDAY=MO", start: 2026-01-06T09:00:00, duration: 1h, scope: {site: a}}`: "test.yaml:11:13: start 2026-01-06T09:00:00 is not a date of the rule: the first pause is at 2026-01-12T09:00:00",
+		`{rrule: "FREQ=DAILY", start: 2026-01-06T09:00:00, duration: 1h, scope: {site: a}}`:           "",
+		`{rrule: "FREQ=DAILY", start: 2026-01-06T09:00:00, duration: 1h, scope: {beacon: one}}`:       "",
+		`{rrule: "FREQ=DAILY", start: 2026-01-06T09:00:00, duration: 1h}`:                             "test.yaml:5:6: site b has no time_zone, so recurring pauses are read in UTC there",
+		`{rrule: "FREQ=DAILY", start: 2026-01-06T09:00:00, duration: 1h, scope: {beacon: two}}`:       "test.yaml:5:6: site b has no time_zone, so recurring pauses are read in UTC there",
+		`{from: 2026-01-06T09:00:00Z, to: 2026-01-06T10:00:00Z}`:                                      "",
+	} {
+		if got := mustRead(t, text+"\npauses:\n  - "+pauses+"\n").Warnings.Error(); got != want {
+			t.Errorf("%s:\n got %s\nwant %s", pauses, got, want)
+		}
+	}
+}

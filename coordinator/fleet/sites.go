@@ -45,6 +45,9 @@ func (r *reader) site(v value) (*Site, bool) {
 		}
 	})
 	s.Zone = r.zone("Etc/UTC")
+	if !o.has("time_zone") {
+		r.zoneless[s] = o.self()
+	}
 	o.optional("time_zone", func(v value) {
 		if name, ok := r.text(v, 64); ok {
 			if s.Zone = r.zone(name); s.Zone == nil {
