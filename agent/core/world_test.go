@@ -613,3 +613,11 @@ func (w *world) receipt(boot string, first, last uint64) {
 		Ranges: []*wirev1.ReceiptRange{{Boot: boot, FirstSeq: first, LastSeq: last}},
 	})})
 }
+
+// sealedRaw signs any bytes for the purpose of a kind of message.
+func sealedRaw(kind topic.Kind, payload []byte) []byte {
+	purpose := map[topic.Kind]seal.Purpose{
+		topic.Orders: seal.Orders, topic.Hush: seal.Hush, topic.Lease: seal.Lease, topic.Receipts: seal.Receipt,
+	}[kind]
+	return signer.Seal(purpose, address.Network, address.Beacon, payload)
+}
