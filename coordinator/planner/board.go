@@ -38,6 +38,7 @@ type board struct {
 	lease [][]sending // by beacon, rising: slots under a lease
 	sent  [][]sending // by beacon, rising
 	past  []pastRate  // by beacon
+	moves int         // of what is kept that may be made for fairness
 }
 
 // pastRate is what the history leaves behind for rule 6.

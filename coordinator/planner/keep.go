@@ -78,7 +78,9 @@ func (b *board) holdForeign(t plan.Transmission, at int) {
 // keep puts back what the plan in force says, as far as it is still allowed and
 // still wanted.
 func (b *board) keep(previous *plan.Plan) {
-	for _, s := range b.read(previous, nil) {
+	list := b.read(previous, nil)
+	b.moves = len(list) / 200
+	for _, s := range list {
 		if len(b.sent[s.id]) >= b.beacons[s.id].demand {
 			continue
 		}

@@ -48,7 +48,7 @@ func newPass(b *board, target []int) *pass {
 	pressures := b.pressures(target)
 	for i := range p.ledger {
 		x := &b.beacons[i]
-		p.tight[i] = pressures[i].site > one*95/100
+		p.tight[i] = pressures[i].site > one*95/100 || target[i] < x.demand
 		if room := one*9/10 - max(pressures[i].site, pressures[i].band); room > 0 && !x.restless() {
 			p.slack[i] = room
 		}

@@ -51,12 +51,72 @@ func solve(in Input, progress Progress) (*board, error) {
 	b := newBoard(newModel(in))
 	b.hold(in.Taken)
 	b.keep(in.Previous)
-	levels := b.fill(b.pools())
-	if err := newPass(b, b.targets(levels)).run(progress); err != nil {
+	if err := b.schedule(b.targets(b.fill(b.pools())), progress); err != nil {
 		return nil, err
 	}
 	b.chooseFrequencies()
 	return b, nil
+}
+
+// schedule fills the board: a pass at the rates aimed at, and chains that level
+// what it grants. Where the pass did not reach what the chains find possible, a
+// second pass starts from there, so that what is granted is also even.
+func (b *board) schedule(target []int, progress Progress) error {
+	wanted := b.wanted()
+	for round := range 2 {
+		if err := newPass(b, target).run(progress); err != nil {
+			return err
+		}
+		if b.met(wanted) {
+			return nil
+		}
+		if err := newLeveller(b, wanted, b.moves).run(progress); err != nil {
+			return err
+		}
+		if round > 0 {
+			return nil
+		}
+		target = b.granted()
+		b.sweep()
+	}
+	return nil
+}
+
+// wanted lists the demands.
+func (b *board) wanted() []int {
+	list := make([]int, b.count)
+	for i := range list {
+		list[i] = b.beacons[i].demand
+	}
+	return list
+}
+
+func (b *board) granted() []int {
+	list := make([]int, b.count)
+	for i := range list {
+		list[i] = len(b.sent[i])
+	}
+	return list
+}
+
+func (b *board) met(wanted []int) bool {
+	for i, n := range wanted {
+		if len(b.sent[i]) < n {
+			return false
+		}
+	}
+	return true
+}
+
+// sweep takes everything off the board that is not kept.
+func (b *board) sweep() {
+	for id := range b.beacons[:b.count] {
+		for _, s := range slices.Clone(b.sent[id]) {
+			if s.kind == planned {
+				b.take(id, int(s.slot))
+			}
+		}
+	}
 }
 
 func (in *Input) check() error {

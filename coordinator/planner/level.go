@@ -1,0 +1,289 @@
+package planner
+
+import (
+	"cmp"
+	"math/bits"
+	"slices"
+)
+
+// leveller raises those who have least, along chains of moves.
+//
+// A chain begins with a beacon that is short. It takes a slot that is free, or
+// one that becomes free when a single other gives it up; that one looks for a
+// slot in the same way. The chain ends where a slot is free, or where somebody
+// stays better off after losing one than the first was. Chains are sought
+// breadth first. When none is found, all that were reached cannot be raised
+// either, by the same argument as for augmenting paths: whatever they could take
+// belongs to one of them, and none of them is better off. They are left alone
+// from then on, so that fruitless searches cost no more than one walk over the
+// board.
+type leveller struct {
+	*board
+	aim    []int  // nobody is raised above
+	done   []bool // cannot be raised
+	seen   []int32
+	search int32
+	steps  []step
+	view   view
+	moves  int // of the plan in force that may still be made
+	atSite [][]int32
+	others []signal
+
+	// exhausted marks the cells, by slot and band, that are full and all of whose
+	// signals have been reached in this search.
+	exhausted []int32
+}
+
+// step says that a beacon needs a slot in place of the one it gives up, which
+// the beacon of step before takes on band use.
+type step struct {
+	id     int
+	lost   int // slot given up; -1 at the start of a chain
+	use    int // with which the one before takes it
+	before int
+}
+
+// end is where a chain ends: the last step finds slot and use free, or, with
+// slot -1, simply loses its own.
+type end struct {
+	step, slot, use int
+}
+
+func newLeveller(b *board, aim []int, moves int) *leveller {
+	l := &leveller{board: b, aim: aim, moves: moves, done: make([]bool, b.count), seen: make([]int32, len(b.beacons)),
+		exhausted: make([]int32, len(b.cells)), atSite: make([][]int32, len(b.sites))}
+	for i := range b.beacons[:b.count] {
+		s := b.beacons[i].site
+		l.atSite[s] = append(l.atSite[s], int32(i))
+	}
+	return l
+}
+
+// compare compares what two beacons would have been granted, in proportion to
+// their demand and priority, with so many transmissions in the plan.
+func (m *model) compare(a, granted, b, other int) int {
+	x, y := &m.beacons[a], &m.beacons[b]
+	ah, al := bits.Mul64(uint64(x.past+granted), uint64(y.whole)*uint64(y.priority))
+	bh, bl := bits.Mul64(uint64(y.past+other), uint64(x.whole)*uint64(x.priority))
+	return cmp.Or(cmp.Compare(ah, bh), cmp.Compare(al, bl))
+}
+
+// run raises beacons, lowest first, until nobody can be raised.
+func (l *leveller) run(progress Progress) error {
+	order := newRanking(l)
+	for order.Len() > 0 {
+		if progress != nil && progress(0, 1) {
+			return ErrStopped
+		}
+		id := order.pop()
+		if l.done[id] || len(l.sent[id]) >= l.aim[id] {
+			continue
+		}
+		if loser, ok := l.raise(id); ok {
+			order.push(id)
+			if loser >= 0 && !l.done[loser] {
+				order.push(loser)
+			}
+		}
+	}
+	return nil
+}
+
+// raise gives a beacon one more transmission. loser is who pays, -1 for nobody.
+func (l *leveller) raise(root int) (loser int, ok bool) {
+	l.search++
+	l.seen[root] = l.search
+	l.steps = append(l.steps[:0], step{id: root, lost: -1, before: -1})
+	for i := 0; i < len(l.steps); i++ {
+		if e, free := l.expand(i); free && l.apply(e) {
+			return -1, true
+		}
+		if e, found := l.richest(root, i); found && l.apply(e) {
+			return l.steps[e.step].id, true
+		}
+	}
+	for _, s := range l.steps {
+		l.done[s.id] = true
+	}
+	return -1, false
+}
+
+// richest finds, among the steps that follow step i, who stays best off.
+func (l *leveller) richest(root, i int) (best end, found bool) {
+	for j := len(l.steps) - 1; j > 0 && l.steps[j].before == i; j-- {
+		id := l.steps[j].id
+		granted := len(l.sent[id]) - 1
+		if l.compare(id, granted, root, len(l.sent[root])) <= 0 {
+			continue
+		}
+		if !found || l.compare(id, granted, l.steps[best.step].id, len(l.sent[l.steps[best.step].id])-1) > 0 {
+			best, found = end{step: j, slot: -1}, true
+		}
+	}
+	return best, found
+}
+
+// expand looks at every slot for step i until one is free, and adds those who
+// could give one up to the steps.
+func (l *leveller) expand(i int) (free end, found bool) {
+	s := l.steps[i]
+	x := &l.beacons[s.id]
+	l.look(&l.view, s.id, s.lost)
+	middle := l.middle(s)
+	for d := range 2 * l.slots {
+		t := middle + (d+1)/2
+		if d%2 == 1 {
+			t = middle - (d+1)/2
+		}
+		if t < l.frozen || t >= l.slots || !x.any.set.has(t) || t == s.lost || l.view.limits(t) != 0 && !l.leased(s.id, t) {
+			continue
+		}
+		for u := range x.uses {
+			if !x.uses[u].open.has(t) || l.exhausted[t*len(l.bands)+int(x.uses[u].band)] == l.search {
+				continue
+			}
+			limits := l.limits(s.id, u, t, false)
+			if limits == 0 {
+				return end{step: i, slot: t, use: u}, true
+			}
+			l.suspects(i, u, t, limits)
+		}
+	}
+	return end{}, false
+}
+
+func (l *leveller) leased(id, t int) bool {
+	_, ok := l.held(id, t)
+	return ok && l.ownLimits(id, t) == 0
+}
+
+// middle is where one more transmission would best stand: in the middle of the
+// widest gap, or near the slot that is given up.
+func (l *leveller) middle(s step) int {
+	if s.lost >= 0 {
+		return s.lost
+	}
+	middle, widest, last := l.slots/2, 0, 0
+	for _, g := range l.sent[s.id] {
+		if gap := int(g.slot) - last; gap > widest {
+			widest, middle = gap, (int(g.slot)+last)/2
+		}
+		last = int(g.slot)
+	}
+	if l.slots-last > widest {
+		middle = (l.slots + last) / 2
+	}
+	return middle
+}
+
+// suspects adds the beacons each of which alone keeps step i from a slot.
+func (l *leveller) suspects(i, u, t int, found Limit) {
+	const ofSite = LimitSite | LimitEquipment | LimitTogether
+	const ofBand = LimitNear | LimitSignals | LimitWindow
+	if found&^(ofSite|ofBand) != 0 {
+		return
+	}
+	id := l.steps[i].id
+	x := &l.beacons[id]
+	band := x.uses[u].band
+	switch {
+	case found&ofSite != 0:
+		for _, other := range l.atSite[x.site] {
+			if int(other) != id && l.seen[other] != l.search {
+				if _, on := l.find(int(other), t); on {
+					l.suspect(i, u, t, int(other))
+				}
+			}
+		}
+	default:
+		near := 0
+		for _, g := range *l.cell(t, band) {
+			if l.bands[band].isNear(g.site, x.site) {
+				near++
+			}
+		}
+		if near > 1 {
+			return
+		}
+		all := len(*l.cell(t, band)) >= l.bands[band].fits
+		l.others = append(l.others[:0], *l.cell(t, band)...)
+		for _, g := range l.others {
+			if l.seen[g.beacon] != l.search && (near == 0 || l.bands[band].isNear(g.site, x.site)) {
+				l.suspect(i, u, t, int(g.beacon))
+			}
+			all = all && l.seen[g.beacon] == l.search
+		}
+		if all {
+			l.exhausted[t*len(l.bands)+int(band)] = l.search
+		}
+	}
+}
+
+// suspect adds a beacon to the steps if the slot is free without it.
+func (l *leveller) suspect(i, u, t, other int) {
+	at, on := l.find(other, t)
+	if !on || !l.movable(l.sent[other][at].kind) {
+		return
+	}
+	if _, held := l.held(other, t); held {
+		return
+	}
+	was := l.take(other, t)
+	ok := l.limits(l.steps[i].id, u, t, true) == 0
+	l.put(other, t, int(was.use), was.kind, was.hz)
+	if ok {
+		l.seen[other] = l.search
+		l.steps = append(l.steps, step{id: other, lost: t, use: u, before: i})
+	}
+}
+
+func (l *leveller) movable(k kind) bool {
+	return k == planned || k == kept && l.moves > 0
+}
+
+// apply carries a chain out from its end to its start; if a move turns out to be
+// against a rule after all, everything is put back.
+func (l *leveller) apply(e end) bool {
+	var log []move
+	at := e.step
+	slot, use := e.slot, e.use
+	for at >= 0 {
+		s := l.steps[at]
+		if s.lost >= 0 {
+			was := l.take(s.id, s.lost)
+			log = append(log, move{id: s.id, was: was, taken: true})
+		}
+		if slot >= 0 {
+			if l.limits(s.id, use, slot, true) != 0 || l.ownLimits(s.id, slot) != 0 {
+				l.undo(log)
+				return false
+			}
+			l.put(s.id, slot, use, planned, 0)
+			log = append(log, move{id: s.id, was: sending{slot: int32(slot)}})
+		}
+		slot, use, at = s.lost, s.use, s.before
+	}
+	for _, m := range log {
+		if m.taken && m.was.kind == kept {
+			l.moves--
+		}
+	}
+	return true
+}
+
+// move is one change of the board, for undoing it.
+type move struct {
+	id    int
+	was   sending
+	taken bool
+}
+
+func (b *board) undo(log []move) {
+	for _, m := range slices.Backward(log) {
+		if m.taken {
+			b.put(m.id, int(m.was.slot), int(m.was.use), m.was.kind, m.was.hz)
+		} else {
+			b.take(m.id, int(m.was.slot))
+		}
+	}
+}
