@@ -23,7 +23,10 @@ type pages struct{ server *http.Server }
 
 func newPages(registry *prometheus.Registry, ready func(context.Context) error) *pages {
 	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", promhttp.HandlerFor(registry, promhttp.HandlerOpts{Registry: registry, MaxRequestsInFlight: 4, Timeout: answerWithin}))
+	mux.Handle("GET /metrics", promhttp.HandlerFor(registry, promhttp.HandlerOpts{
+		Registry: registry, MaxRequestsInFlight: 4, Timeout: answerWithin,
+		ErrorHandling: promhttp.ContinueOnError, // without the database there are still those of this process
+	}))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { say(w, nil) })
 	mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, r *http.Request) {
 		ctx, cancel := context.WithTimeout(r.Context(), askWithin)

@@ -70,6 +70,7 @@ func Run(ctx context.Context, options Options) (err error) {
 		if ctx.Err() != nil {
 			return nil // it was told to end before it was up
 		}
+		d.say("It did not start. The end of the log:\n%s", d.endOfLog())
 		return err
 	}
 	if d.For > 0 {
@@ -100,6 +101,16 @@ func (d *demo) openLog() (closeLog func(), err error) {
 	}
 	d.log = slog.New(slog.NewTextHandler(file, nil))
 	return func() { _ = file.Close() }, nil
+}
+
+// endOfLog is the last few lines of the log.
+func (d *demo) endOfLog() string {
+	text, err := os.ReadFile(d.logFile())
+	if err != nil {
+		return err.Error()
+	}
+	lines := strings.Split(strings.TrimSuffix(string(text), "\n"), "\n")
+	return strings.Join(lines[max(0, len(lines)-8):], "\n")
 }
 
 func (d *demo) logFile() string { return filepath.Join(d.Dir, "demo.log") }
