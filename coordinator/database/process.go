@@ -2,7 +2,6 @@ package database
 
 import (
 	"bytes"
-	"errors"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -41,37 +40,34 @@ func runBound(command *exec.Cmd) (string, error) {
 	return output.String(), err
 }
 
-// holder is the process that the data folder's lock file names, if it is a
-// Postgres of this folder and alive; else 0.
-func (f folder) holder() int {
+// locker is the process that the data folder's lock file names, if it is alive;
+// else 0. It is ours when it is a Postgres of this folder.
+func (f folder) locker() (id int, ours bool) {
 	text, err := os.ReadFile(f.lockFile())
 	if err != nil {
-		return 0
+		return 0, false
 	}
 	first, _, _ := strings.Cut(string(text), "\n")
-	id, err := strconv.Atoi(strings.TrimSpace(first))
+	id, err = strconv.Atoi(strings.TrimSpace(first))
 	if err != nil || id <= 1 {
-		return 0
+		return 0, false
 	}
 	commandLine, err := os.ReadFile(filepath.Join("/proc", strconv.Itoa(id), "cmdline"))
-	if err != nil || !bytes.Contains(commandLine, []byte("\x00"+f.data+"\x00")) {
-		return 0
+	if err != nil {
+		return 0, false
 	}
-	return id
+	return id, bytes.Contains(commandLine, []byte("\x00"+f.data+"\x00"))
 }
 
 func (f folder) lockFile() string { return filepath.Join(f.data, "postmaster.pid") }
 
-// dropStaleLock removes a lock file whose process is gone or is another program
-// by now. Postgres does so itself, except where the number was given to a new
-// process of the same user.
+// dropStaleLock removes a lock file whose number went to another program, which
+// Postgres cannot tell from itself. One of a process that is gone is left to
+// Postgres: it says there which shared memory sessions of a killed server may
+// still be using.
 func (f folder) dropStaleLock() error {
-	if f.holder() != 0 {
+	if id, ours := f.locker(); id == 0 || ours {
 		return nil
 	}
-	err := os.Remove(f.lockFile())
-	if errors.Is(err, os.ErrNotExist) {
-		return nil
-	}
-	return err
+	return os.Remove(f.lockFile())
 }

@@ -115,8 +115,8 @@ func (s *Server) shutDown(ended <-chan error) {
 func (f folder) awaitRelease(ctx context.Context) error {
 	deadline := time.Now().Add(interruptGrace)
 	for {
-		id := f.holder()
-		if id == 0 {
+		id, ours := f.locker()
+		if !ours {
 			return nil
 		}
 		if time.Now().After(deadline) || ctx.Err() != nil {

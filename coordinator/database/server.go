@@ -34,6 +34,7 @@ const (
 	askAgain       = 20 * time.Millisecond
 	interruptGrace = 10 * time.Second
 	quitGrace      = 5 * time.Second
+	outputGrace    = time.Second // for what children of a dead server still say
 	shortestPause  = 100 * time.Millisecond
 	longestPause   = 10 * time.Second
 	healthyAfter   = time.Minute
@@ -162,7 +163,7 @@ func (s *Server) launch() (<-chan error, error) {
 	command := exec.Command(s.binaries+"/postgres", s.settings()...)
 	command.Dir, command.Env, command.SysProcAttr = s.folder.data, environment(), attributes(s.owner)
 	command.Stdout, command.Stderr = s.log, s.log
-	command.WaitDelay = quitGrace
+	command.WaitDelay = outputGrace
 	began, ended := make(chan error, 1), make(chan error, 1)
 	go bound(func() {
 		err := command.Start()
