@@ -22,6 +22,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"net/url"
 	"os"
 	"path/filepath"
 	"time"
@@ -93,7 +94,7 @@ func Open(folder, run string) (*Outbox, core.Restored, error) {
 
 func open(folder, run string) (*Outbox, core.Restored, error) {
 	path := filepath.Join(folder, name)
-	db, err := sql.Open("sqlite", "file:"+path+"?_txlock=immediate"+
+	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: path}).EscapedPath()+"?_txlock=immediate"+
 		"&_pragma=busy_timeout(2000)&_pragma=locking_mode(EXCLUSIVE)&_pragma=journal_mode(WAL)"+
 		"&_pragma=synchronous(FULL)&_pragma=cache_size(-512)")
 	if err != nil {
