@@ -10,6 +10,7 @@ type pass struct {
 	slack  []int64 // how much of its window a beacon may wait, fixed point
 	tight  []bool  // a slot that its site does not use is lost
 	full   []bool  // by band, in this slot
+	rooms  int     // bands that are not full
 	count  []int
 	sum    []int // transmissions on the board
 	ledger []ledger
@@ -19,6 +20,9 @@ type pass struct {
 	now    []int32   // beacons that have sent in this slot
 
 	waiting, loose []request // of this slot
+	path           path
+	balancer       *balancer
+	bent           bool // somebody got a band that the weights do not ask for
 }
 
 // restless tells that a beacon must send nearly as often as its rest allows, so
@@ -39,12 +43,14 @@ func newPass(b *board, target []int) *pass {
 		slack:  make([]int64, b.count),
 		tight:  make([]bool, b.count),
 		full:   make([]bool, len(b.bands)),
+		path:   path{reached: make([]bool, len(b.bands))},
 		count:  make([]int, b.count),
 		sum:    make([]int, b.count),
 		ledger: make([]ledger, b.count),
 		tail:   make([]tail, b.count),
 		due:    make([][]int32, b.slots),
 	}
+	p.balancer = newBalancer(b, p.ledger)
 	pressures := b.pressures(target)
 	for i := range p.ledger {
 		x := &b.beacons[i]
@@ -79,7 +85,11 @@ func (p *pass) run(progress Progress) error {
 			}
 		}
 		if t >= p.frozen {
+			p.bent = false
 			p.serve(t)
+			if p.bent {
+				p.balancer.slot(t)
+			}
 		}
 		for _, id := range p.now {
 			p.settle(int(id), t)
@@ -106,6 +116,7 @@ func (p *pass) serve(t int) {
 	p.due[t] = nil
 	p.waiting, p.loose = p.waiting[:0], p.loose[:0]
 	clear(p.full)
+	p.rooms = len(p.bands)
 	for len(p.queue) > 0 {
 		r := p.queue.pop()
 		id := int(r.id)
@@ -145,12 +156,7 @@ func (p *pass) hopeless(id, t int) bool {
 			return true
 		}
 	}
-	for u := range x.uses {
-		if !p.full[x.uses[u].band] {
-			return false
-		}
-	}
-	return len(p.lease[id]) == 0
+	return p.rooms == 0 && len(p.lease[id]) == 0
 }
 
 // schedule finds when the window of a beacon's next transmission opens, from
@@ -193,7 +199,7 @@ func (p *pass) try(id, t int, last bool) bool {
 	}
 	choices, must := p.ledger[id].choices(x, t)
 	for _, u := range choices {
-		if p.limits(id, u, t, true) == 0 || last && p.clear(id, u, t) {
+		if p.limits(id, u, t, true) == 0 || last && !p.tight[id] && p.clear(id, u, t) {
 			p.send(id, t, u)
 			return true
 		}
@@ -206,20 +212,26 @@ func (p *pass) try(id, t int, last bool) bool {
 	}
 	for _, u := range p.ledger[id].others(x, t, choices) {
 		if p.limits(id, u, t, true) == 0 {
+			p.bent = true
 			p.send(id, t, u)
 			return true
 		}
 	}
-	return false
+	return p.tight[id] && p.augment(id, t)
 }
 
 func (p *pass) send(id, t, u int) {
-	p.put(id, t, u, planned, 0)
-	if band := p.beacons[id].uses[u].band; len(*p.cell(t, band)) >= p.bands[band].fits {
-		p.full[band] = true
-	}
+	p.place(id, t, u)
 	p.sum[id]++
 	p.record(id, t)
+}
+
+func (p *pass) place(id, t, u int) {
+	p.put(id, t, u, planned, 0)
+	if band := p.beacons[id].uses[u].band; !p.full[band] && len(*p.cell(t, band)) >= p.bands[band].fits {
+		p.full[band] = true
+		p.rooms--
+	}
 }
 
 // free asks the beacon's own rules.

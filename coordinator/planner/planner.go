@@ -74,6 +74,7 @@ func (b *board) schedule(target []int, progress Progress) error {
 			return err
 		}
 		if round > 0 {
+			b.rebalance()
 			return nil
 		}
 		target = b.granted()
