@@ -39,7 +39,7 @@ func newConnection(l *Link, number uint64) *connection {
 	c := &connection{link: l, number: number, lost: make(chan error, 1)}
 	o := mqtt.NewClientOptions()
 	o.AddBroker(l.options.Broker)
-	o.SetClientID(l.options.Address.Beacon)
+	o.SetClientID(l.options.Address.ClientID())
 	o.SetCleanSession(true)
 	o.SetAutoReconnect(false)
 	o.SetConnectRetry(false)
@@ -77,8 +77,8 @@ func (c *connection) giveUp(err error) {
 }
 
 // open connects, subscribes and says "online".
-func (c *connection) open() error {
-	if err := await(c.client.Connect(), "the broker does not answer"); err != nil {
+func (c *connection) open(ctx context.Context) error {
+	if err := await(ctx, c.client.Connect(), "the broker does not answer"); err != nil {
 		return err
 	}
 	filters := map[string]byte{}
@@ -88,22 +88,28 @@ func (c *connection) open() error {
 		}
 	}
 	token := c.client.SubscribeMultiple(filters, c.receive)
-	if err := await(token, "the broker does not answer a subscription"); err != nil {
+	if err := await(ctx, token, "the broker does not answer a subscription"); err != nil {
 		return err
 	}
 	if err := checkSubscribed(token, filters); err != nil {
 		return err
 	}
 	online := c.client.Publish(c.link.options.Address.Topic(topic.Presence), atLeastOnce, true, c.presence(true))
-	return await(online, "the broker does not take the presence")
+	return await(ctx, online, "the broker does not take the presence")
 }
 
 // await waits for the broker's answer, for a limited time.
-func await(token mqtt.Token, silent string) error {
-	if !token.WaitTimeout(answerTime + time.Second) {
+func await(ctx context.Context, token mqtt.Token, silent string) error {
+	limit := time.NewTimer(answerTime + time.Second)
+	defer limit.Stop()
+	select {
+	case <-token.Done():
+		return token.Error()
+	case <-limit.C:
 		return errors.New(silent)
+	case <-ctx.Done():
+		return ctx.Err()
 	}
-	return token.Error()
 }
 
 // checkSubscribed looks at the answer itself: a refusal is no error to the
@@ -188,7 +194,7 @@ func (c *connection) leave() {
 
 // close ends the client and makes sure that nothing more comes from it.
 func (c *connection) close() {
-	c.client.Disconnect(uint(250 * time.Millisecond / time.Millisecond))
+	c.client.Disconnect(250) // milliseconds
 	c.mu.Lock()
 	c.closed = true
 	c.mu.Unlock()

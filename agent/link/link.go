@@ -130,7 +130,7 @@ func (l *Link) connection(ctx context.Context) error {
 	l.number++
 	c := newConnection(l, l.number)
 	defer c.close()
-	if err := c.open(); err != nil {
+	if err := c.open(ctx); err != nil {
 		return err
 	}
 	l.forgetQueue()
