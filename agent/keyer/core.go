@@ -33,6 +33,7 @@ type agent struct {
 // New restores a keyer from what was on disk. The actions come first of all:
 // the key goes up, whatever it was.
 func New(config Config, persisted Persisted, now Instant) (*Core, []Action) {
+	now.Wall = now.Wall.Round(0)
 	c := &Core{config: config, now: now}
 	c.restore(persisted)
 	c.keyUp()
@@ -83,13 +84,13 @@ func (c *Core) collapse(cause any) {
 
 // observe takes the time, and notices when the wall clock was set.
 func (c *Core) observe(now Instant) {
+	now.Wall = now.Wall.Round(0) // the wall clock alone
 	passed := now.Boot - c.now.Boot
+	jump := now.Wall.Sub(c.now.Wall) - passed
+	c.now = now
 	if passed < 0 {
 		panic("the boot-time clock went back")
 	}
-	now.Wall = now.Wall.Round(0)
-	jump := now.Wall.Sub(c.now.Wall.Round(0)) - passed
-	c.now = now
 	if c.agent.jumped = jump.Abs() > clockJump; c.agent.jumped {
 		c.agent.settlesAt = now.Boot + clockSettles
 	}

@@ -1,6 +1,10 @@
 package keyer
 
-import "fmt"
+import (
+	"fmt"
+	"maps"
+	"slices"
+)
 
 // Reason says why the keyer refuses, is mute, or ended a transmission early.
 type Reason string
@@ -140,3 +144,6 @@ func refuse(r Reason, detail string, args ...any) *refusal {
 	}
 	return &refusal{r, sentence}
 }
+
+// Reasons lists every reason, in alphabetical order.
+func Reasons() []Reason { return slices.Sorted(maps.Keys(sentences)) }

@@ -1,14 +1,13 @@
 package process
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"sync"
 	"time"
-
-	"bytes"
 
 	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
 )

@@ -136,28 +136,33 @@ func (l *loop) run(ctx context.Context) error {
 	l.core = core
 	l.feed(l.perform(actions)...)
 	for !l.deaf {
-		fire, stop := l.Clock.Timer(max(time.Millisecond, core.Next()-l.Clock.Now().Boot))
-		select {
-		case <-ctx.Done():
-			stop()
-			l.feed(keyer.Leaving{Why: keyer.KeyerStopped})
-			return nil
-		case m, ok := <-l.frames:
-			if !ok {
-				stop()
-				l.feed(keyer.Leaving{Why: keyer.AgentGone})
-				return l.readErr
-			}
-			l.feed(event(m))
-		case err := <-l.stored:
-			l.feed(keyer.Stored{Err: err})
-		case <-fire:
-			l.feed(keyer.Tick{})
+		e, err := l.await(ctx)
+		l.feed(e)
+		if _, last := e.(keyer.Leaving); last {
+			return err
 		}
-		stop()
 	}
 	l.feed(keyer.Leaving{Why: keyer.AgentGone})
 	return errDeaf
+}
+
+// await gives what happens next. An error comes only with the last event.
+func (l *loop) await(ctx context.Context) (keyer.Event, error) {
+	fire, stop := l.Clock.Timer(max(time.Millisecond, l.core.Next()-l.Clock.Now().Boot))
+	defer stop()
+	select {
+	case <-ctx.Done():
+		return keyer.Leaving{Why: keyer.KeyerStopped}, nil
+	case m, ok := <-l.frames:
+		if !ok {
+			return keyer.Leaving{Why: keyer.AgentGone}, l.readErr
+		}
+		return event(m), nil
+	case err := <-l.stored:
+		return keyer.Stored{Err: err}, nil
+	case <-fire:
+		return keyer.Tick{}, nil
+	}
 }
 
 // event is what a message from the agent means to the core.
