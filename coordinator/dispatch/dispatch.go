@@ -2,13 +2,14 @@ package dispatch
 
 import (
 	"context"
-	"errors"
 	"log/slog"
+	"sync"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 
 	"lamplighter/coordinator/broker"
+	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/plan"
 	"lamplighter/coordinator/store"
@@ -37,85 +38,83 @@ type Options struct {
 // Dispatcher gives out orders, leases and hushes while this coordinator leads.
 type Dispatcher struct {
 	options Options
+	metrics *figures
+
+	mu      sync.Mutex
+	fleet   *fleet.Fleet // nil before SetFleet
+	version int64
+	term    *term // nil while this coordinator does not lead
 }
 
 // New makes a Dispatcher. It does nothing before Run.
-func New(options Options) *Dispatcher { return &Dispatcher{options: options} }
-
-var errNotBuilt = errors.New("not built yet")
+func New(options Options) *Dispatcher {
+	return &Dispatcher{options: options, metrics: newFigures(options.Metrics)}
+}
 
 // Run leads with the given epoch until ctx ends or the lead is lost. Pass it to
 // lead.Leader.Run.
-func (d *Dispatcher) Run(ctx context.Context, epoch uint64) error { return errNotBuilt }
+func (d *Dispatcher) Run(ctx context.Context, epoch uint64) error {
+	ctx, stop := context.WithCancel(ctx)
+	d.mu.Lock()
+	t := newTerm(ctx, d, d.fleet, d.version, epoch)
+	d.mu.Unlock()
+	defer func() {
+		stop()
+		t.board.close()
+	}()
+	if err := t.load(ctx); err != nil {
+		return err
+	}
+	d.mu.Lock()
+	d.term = t
+	if d.version != t.version { // while it was loading
+		t.changeFleet(d.fleet, d.version)
+	}
+	d.mu.Unlock()
+	defer func() {
+		d.mu.Lock()
+		d.term = nil
+		d.mu.Unlock()
+	}()
+	return t.run(ctx)
+}
 
 // SetFleet says which fleet is in force. Call it before Run, whether this
 // coordinator leads or not, and at each change: a new plan follows.
-func (d *Dispatcher) SetFleet(f *fleet.Fleet, version int64) {}
+func (d *Dispatcher) SetFleet(f *fleet.Fleet, version int64) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.fleet, d.version = f, version
+	if d.term != nil {
+		d.term.changeFleet(f, version)
+	}
+}
 
 // Republish publishes all that agents are to do again. Call it whenever the
 // broker may have forgotten: it is made for broker.Broker.OnConnect.
-func (d *Dispatcher) Republish() {}
-
-// HandleLeaseRequest answers a message of the kind topic.LeaseRequest and calls
-// its Done. Where this coordinator does not lead, it leaves the answer to the
-// one that does.
-func (d *Dispatcher) HandleLeaseRequest(ctx context.Context, delivery broker.Delivery) {}
-
-// HushOrder is the order to stop transmitting now.
-type HushOrder struct {
-	Scope    fleet.Scope
-	Reason   string    // required, at most 500 characters
-	By       string    // who gives it
-	RemindAt time.Time // zero: never
+func (d *Dispatcher) Republish() {
+	if t := d.leading(); t != nil {
+		t.board.again()
+	}
 }
 
-// Given is a hush that is in force.
-type Given struct {
-	Hush    int64     // its number
-	At      time.Time // when it was stored
-	Beacons []string  // whom it concerns, sorted
+// leading is the present term, nil while this coordinator does not lead.
+func (d *Dispatcher) leading() *term {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.term
 }
 
-// Give stores a hush and publishes it at once to all in its scope. It returns
-// when it is stored; where the broker is away it goes out at the next connect.
-func (d *Dispatcher) Give(ctx context.Context, order HushOrder) (Given, error) {
-	return Given{}, errNotBuilt
-}
-
-// Confirmation says how one beacon stands to a hush.
-type Confirmation struct {
-	Beacon, Site string
-	Confirmed    bool      // its keyer says that it is silent under this hush, or a later one
-	At           time.Time // when that arrived; zero: not confirmed
-	SilentBy     time.Time // the end of the latest lease granted to it; zero: none
-}
-
-// Confirmations says how each beacon that a hush concerns stands to it now, by
-// name. Ask again until all have confirmed.
-func (d *Dispatcher) Confirmations(ctx context.Context, hush int64) ([]Confirmation, error) {
-	return nil, errNotBuilt
-}
-
-// Released says what a release did.
-type Released struct {
-	Count       int      // hushes that it ended
-	StillHushed []string // beacons in the scope that another hush still silences, sorted
-}
-
-// Release ends the hushes given for exactly this scope.
-func (d *Dispatcher) Release(ctx context.Context, scope fleet.Scope, reason, by string) (Released, error) {
-	return Released{}, errNotBuilt
+// mustLead is the present term, or says that there is none.
+func (d *Dispatcher) mustLead() (*term, error) {
+	if t := d.leading(); t != nil {
+		return t, nil
+	}
+	return nil, fault.New(fault.Unavailable, "", "this coordinator does not lead: another one does, or the election is not over; try again in a few seconds, or ask the other one")
 }
 
 // LatestLeaseEnd is the end of the latest lease granted to a beacon, by the
 // database's clock; zero: it never had one.
 func (d *Dispatcher) LatestLeaseEnd(ctx context.Context, beacon string) (time.Time, error) {
-	return time.Time{}, errNotBuilt
-}
-
-// BuildEnvelope seals what a beacon's licence and equipment allow, as its agent
-// is given it in its configuration. made is when, and version that of the fleet
-// file.
-func BuildEnvelope(signer *seal.Signer, f *fleet.Fleet, beacon string, version int64, made time.Time) ([]byte, error) {
-	return nil, errNotBuilt
+	return d.options.Store.LeaseEnd(ctx, beacon)
 }

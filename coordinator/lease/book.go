@@ -64,18 +64,26 @@ func (b *Book) holding(beacon string) *holding {
 	return h
 }
 
+// look is what is known of a beacon; where that is nothing, nothing is noted.
+func (b *Book) look(beacon string) holding {
+	if h := b.beacons[beacon]; h != nil {
+		return *h
+	}
+	return holding{}
+}
+
 // Beacons lists those of which something is known, sorted.
 func (b *Book) Beacons() []string { return slices.Sorted(maps.Keys(b.beacons)) }
 
 // Latest is the number of the latest orders published to a beacon.
-func (b *Book) Latest(beacon string) Number { return b.holding(beacon).latest }
+func (b *Book) Latest(beacon string) Number { return b.look(beacon).latest }
 
 // Held is the number of the orders that a beacon last said to hold.
-func (b *Book) Held(beacon string) Number { return b.holding(beacon).held }
+func (b *Book) Held(beacon string) Number { return b.look(beacon).held }
 
 // Until is the time from which a beacon obeys nothing by the leases that it
 // has; zero: it never had one.
-func (b *Book) Until(beacon string) time.Time { return b.holding(beacon).until }
+func (b *Book) Until(beacon string) time.Time { return b.look(beacon).until }
 
 // Load notes a use that was published before this book was begun; closed is
 // zero where it stands in the latest orders.
@@ -170,7 +178,7 @@ func (b *Book) obeyable(c *claim, now time.Time) bool {
 // to and not including another, by slot.
 func (b *Book) Standing(beacon string, from, to slot.Number) []Use {
 	var uses []Use
-	claims := b.holding(beacon).claims
+	claims := b.look(beacon).claims
 	for n := from; n < to; n++ {
 		for _, c := range claims[n] {
 			if c.closed.IsZero() {

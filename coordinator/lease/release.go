@@ -62,7 +62,7 @@ func (r *round) take(beacon string, uses []Use, standing bool) {
 
 // stands says whether a use stands in the latest orders of a beacon.
 func (b *Book) stands(beacon string, use Use) bool {
-	return slices.ContainsFunc(b.holding(beacon).claims[use.Slot], func(c *claim) bool {
+	return slices.ContainsFunc(b.look(beacon).claims[use.Slot], func(c *claim) bool {
 		return c.closed.IsZero() && c.use == use
 	})
 }
@@ -86,7 +86,7 @@ func (b *Book) Reach(beacon string, held Number, now, until time.Time) (time.Tim
 	if me == nil {
 		return now, Obstacle{GoneBeacon, beacon}
 	}
-	length, claims := b.length(), b.holding(beacon).claims
+	length, claims := b.length(), b.look(beacon).claims
 	for n := length.At(now); length.Start(n).Before(until); n++ {
 		for _, c := range claims[n] {
 			if !c.standsFor(held) {

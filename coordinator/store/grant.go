@@ -86,17 +86,19 @@ func (tx *LeaderTx) SaveLease(ctx context.Context, l Lease) error {
 		l.Beacon, l.Run, l.FormerRun, l.BootID, l.HeardAt, l.HeldEpoch, l.HeldRevision, l.GrantedAt, l.ExpiresAt)
 }
 
-// ConfirmOrders notes that a beacon holds orders on its disk, and says whether
-// they were ever written here.
-func (tx *LeaderTx) ConfirmOrders(ctx context.Context, beacon string, epoch, revision int64) (known bool, err error) {
+// KnowsOrders says whether orders were ever written for a beacon.
+func (tx *LeaderTx) KnowsOrders(ctx context.Context, beacon string, epoch, revision int64) (known bool, err error) {
 	err = tx.QueryRow(ctx, "select exists (select from orders where beacon = $1 and epoch = $2 and revision = $3)",
 		beacon, epoch, revision).Scan(&known)
-	if err != nil || !known {
-		return false, err
-	}
-	_, err = tx.Exec(ctx, `
+	return known, err
+}
+
+// ConfirmOrders notes that a beacon holds orders on its disk. The first time
+// counts.
+func (tx *LeaderTx) ConfirmOrders(ctx context.Context, beacon string, epoch, revision int64) error {
+	_, err := tx.Exec(ctx, `
 		update orders set confirmed_at = now()
 		where beacon = $2 and epoch = $3 and revision = $4 and confirmed_at is null
 		and exists (select from leadership where epoch = $1)`, int64(tx.Epoch), beacon, epoch, revision)
-	return true, err
+	return err
 }

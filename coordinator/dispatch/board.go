@@ -1,0 +1,132 @@
+package dispatch
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"sync"
+	"time"
+
+	"lamplighter/coordinator/broker"
+)
+
+// publishTimeout is how long one message may take to be published.
+const publishTimeout = 5 * time.Second
+
+// senders is how many messages are published at once.
+const senders = 32
+
+// board holds what agents are to do: the latest retained message of each topic.
+// Each is published as soon as it is put up, and again whenever the broker may
+// have forgotten or did not take it. Of one topic only one message is under way
+// at a time, so that the latest is the last.
+type board struct {
+	ctx       context.Context //nolint:containedctx // of the term: nothing is published after it
+	publisher broker.Publisher
+	log       *slog.Logger
+	free      chan struct{}
+	sending   sync.WaitGroup
+
+	mu    sync.Mutex
+	notes map[string]*note
+	over  bool
+}
+
+// note is the message of one topic.
+type note struct {
+	message broker.Message
+	due     bool // to be published
+	busy    bool // somebody publishes this topic
+}
+
+func newBoard(ctx context.Context, publisher broker.Publisher, log *slog.Logger) *board {
+	return &board{ctx: ctx, publisher: publisher, log: log, free: make(chan struct{}, senders), notes: map[string]*note{}}
+}
+
+// put replaces the message of a topic and has it published.
+func (b *board) put(topic string, payload []byte) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	n := b.notes[topic]
+	if n == nil {
+		n = &note{}
+		b.notes[topic] = n
+	}
+	n.message = broker.Message{Topic: topic, Payload: payload, Retained: true}
+	n.due = true
+	b.start(n)
+}
+
+// again has all messages published.
+func (b *board) again() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, n := range b.notes {
+		n.due = true
+		b.start(n)
+	}
+}
+
+// retry has those published that the broker did not take.
+func (b *board) retry() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, n := range b.notes {
+		b.start(n)
+	}
+}
+
+// start begins to publish a note, if it is due and nobody does. Call it with
+// the lock held.
+func (b *board) start(n *note) {
+	if n.busy || !n.due || b.over {
+		return
+	}
+	n.busy = true
+	b.sending.Go(func() { b.send(n) })
+}
+
+// send publishes a note until there is nothing newer, or the broker does not
+// take it.
+func (b *board) send(n *note) {
+	b.free <- struct{}{}
+	defer func() { <-b.free }()
+	for {
+		b.mu.Lock()
+		if !n.due {
+			n.busy = false
+			b.mu.Unlock()
+			return
+		}
+		n.due = false
+		message := n.message
+		b.mu.Unlock()
+		err := b.publish(message)
+		if err == nil {
+			continue
+		}
+		b.mu.Lock()
+		n.due, n.busy = true, false
+		b.mu.Unlock()
+		return
+	}
+}
+
+func (b *board) publish(m broker.Message) error {
+	ctx, cancel := context.WithTimeout(b.ctx, publishTimeout)
+	defer cancel()
+	err := b.publisher.Publish(ctx, m)
+	if err != nil && !errors.Is(err, broker.ErrNotConnected) && b.ctx.Err() == nil {
+		b.log.Warn("a message could not be published; it will be tried again", "topic", m.Topic, "error", err)
+	}
+	return err
+}
+
+// close ends publishing and waits for what is under way. The context has ended
+// before.
+func (b *board) close() {
+	b.mu.Lock()
+	b.over = true
+	b.mu.Unlock()
+	b.sending.Wait()
+}

@@ -1,0 +1,241 @@
+package dispatch
+
+import (
+	"context"
+	"slices"
+	"strings"
+	"time"
+
+	"lamplighter/coordinator/fault"
+	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/store"
+	"lamplighter/proto/seal"
+	"lamplighter/proto/topic"
+)
+
+// maxReason is the length of the longest reason, in characters.
+const maxReason = 500
+
+// HushOrder is the order to stop transmitting now.
+type HushOrder struct {
+	Scope    fleet.Scope
+	Reason   string    // required, at most 500 characters
+	By       string    // who gives it
+	RemindAt time.Time // zero: never
+}
+
+// Given is a hush that is in force.
+type Given struct {
+	Hush    int64     // its number
+	At      time.Time // when it was stored
+	Beacons []string  // whom it concerns, sorted
+}
+
+// Give stores a hush and publishes it at once to all in its scope. It returns
+// when it is stored; where the broker is away it goes out at the next connect.
+func (d *Dispatcher) Give(ctx context.Context, order HushOrder) (Given, error) {
+	t, err := d.mustLead()
+	if err != nil {
+		return Given{}, err
+	}
+	if err := checkReason(order.Reason); err != nil {
+		return Given{}, err
+	}
+	return t.give(ctx, order)
+}
+
+func checkReason(reason string) error {
+	switch n := len([]rune(reason)); {
+	case strings.TrimSpace(reason) == "":
+		return fault.New(fault.Invalid, "reason", "say why, so that others know whether it still holds")
+	case n > maxReason:
+		return fault.New(fault.Invalid, "reason", "%d characters, and a reason has at most %d", n, maxReason)
+	}
+	return nil
+}
+
+// give does not hold decide: a hush waits for nobody.
+func (t *term) give(ctx context.Context, order HushOrder) (given Given, err error) {
+	beacons := inScope(t.currentFleet(), order.Scope)
+	if len(beacons) == 0 {
+		return Given{}, fault.New(fault.Refused, "scope", "no beacon lies in this scope, so nothing would be silent")
+	}
+	var states []store.HushState
+	err = t.asLeader(ctx, func(ctx context.Context, tx *store.LeaderTx) error {
+		inForce, bound, err := lockedHushes(ctx, tx)
+		if err != nil {
+			return err
+		}
+		hush := store.Hush{
+			Site: order.Scope.Site, Beacon: order.Scope.Beacon, Band: order.Scope.Band,
+			Reason: order.Reason, GivenBy: order.By, GivenAt: tx.Now,
+		}
+		if !order.RemindAt.IsZero() {
+			hush.RemindAt = &order.RemindAt
+		}
+		if hush.Hush, err = tx.AddHush(ctx, hush); err != nil {
+			return err
+		}
+		inForce[hush.Hush] = hush
+		states, given = nil, Given{Hush: hush.Hush, At: tx.Now, Beacons: beacons}
+		for _, beacon := range beacons {
+			state, err := t.saveHushState(ctx, tx, beacon, append(bound[beacon], hush.Hush), inForce, []int64{hush.Hush})
+			if err != nil {
+				return err
+			}
+			states = append(states, state)
+		}
+		return nil
+	})
+	if err != nil {
+		return Given{}, deposed(err)
+	}
+	t.showHushes(states)
+	t.log.Warn("a hush is given", "hush", given.Hush, "scope", scopeName(order.Scope), "by", order.By, "beacons", len(beacons))
+	return given, nil
+}
+
+// Released says what a release did.
+type Released struct {
+	Count       int      // hushes that it ended
+	StillHushed []string // beacons in the scope that another hush still silences, sorted
+}
+
+// Release ends the hushes given for exactly this scope.
+func (d *Dispatcher) Release(ctx context.Context, scope fleet.Scope, reason, by string) (Released, error) {
+	t, err := d.mustLead()
+	if err != nil {
+		return Released{}, err
+	}
+	if err := checkReason(reason); err != nil {
+		return Released{}, err
+	}
+	return t.release(ctx, scope, reason, by)
+}
+
+func (t *term) release(ctx context.Context, scope fleet.Scope, reason, by string) (released Released, err error) {
+	var states []store.HushState
+	err = t.asLeader(ctx, func(ctx context.Context, tx *store.LeaderTx) error {
+		inForce, _, err := lockedHushes(ctx, tx)
+		if err != nil {
+			return err
+		}
+		ended, err := tx.ReleaseHushes(ctx, store.HushScope{Site: scope.Site, Beacon: scope.Beacon, Band: scope.Band}, reason, by)
+		if err != nil {
+			return err
+		}
+		for _, hush := range ended {
+			delete(inForce, hush)
+		}
+		concerned, err := tx.BoundBeacons(ctx, ended)
+		if err != nil {
+			return err
+		}
+		left, err := tx.HushedBeacons(ctx)
+		if err != nil {
+			return err
+		}
+		states, released = nil, Released{Count: len(ended), StillHushed: []string{}}
+		for beacon := range concerned {
+			state, err := t.saveHushState(ctx, tx, beacon, left[beacon], inForce, nil)
+			if err != nil {
+				return err
+			}
+			states = append(states, state)
+			if slices.ContainsFunc(left[beacon], func(hush int64) bool { return overlaps(inForce[hush].Band, scope.Band) }) {
+				released.StillHushed = append(released.StillHushed, beacon)
+			}
+		}
+		slices.Sort(released.StillHushed)
+		return nil
+	})
+	if err != nil {
+		return Released{}, deposed(err)
+	}
+	t.showHushes(states)
+	t.log.Warn("hushes are released", "count", released.Count, "scope", scopeName(scope), "by", by)
+	return released, nil
+}
+
+// overlaps says whether two bands have something in common; "" is all.
+func overlaps(a, b string) bool { return a == b || a == "" || b == "" }
+
+// hushNewcomers puts beacons under the hushes in force whose scope they came
+// into with a change of the fleet. Nothing takes them out but a release.
+func (t *term) hushNewcomers(ctx context.Context) error {
+	f := t.currentFleet()
+	var states []store.HushState
+	err := t.asLeader(ctx, func(ctx context.Context, tx *store.LeaderTx) error {
+		inForce, bound, err := lockedHushes(ctx, tx)
+		if err != nil {
+			return err
+		}
+		states = nil
+		for beacon, hushes := range missing(f, inForce, bound) {
+			state, err := t.saveHushState(ctx, tx, beacon, append(bound[beacon], hushes...), inForce, hushes)
+			if err != nil {
+				return err
+			}
+			states = append(states, state)
+		}
+		return nil
+	})
+	if err == nil {
+		t.showHushes(states)
+	}
+	return err
+}
+
+// missing gives the hushes in force that beacons of the fleet are not bound to,
+// though they lie in their scope.
+func missing(f *fleet.Fleet, inForce map[int64]store.Hush, bound map[string][]int64) map[string][]int64 {
+	lacking := map[string][]int64{}
+	for number, hush := range inForce {
+		scope := fleet.Scope{Site: hush.Site, Beacon: hush.Beacon, Band: hush.Band}
+		for _, beacon := range inScope(f, scope) {
+			if !slices.Contains(bound[beacon], number) {
+				lacking[beacon] = append(lacking[beacon], number)
+			}
+		}
+	}
+	return lacking
+}
+
+// lockedHushes gives the hushes in force, and which of them each beacon is bound
+// to, and keeps others from changing them.
+func lockedHushes(ctx context.Context, tx *store.LeaderTx) (inForce map[int64]store.Hush, bound map[string][]int64, err error) {
+	list, err := tx.LockHushes(ctx)
+	if err != nil {
+		return nil, nil, err
+	}
+	inForce = map[int64]store.Hush{}
+	for _, hush := range list {
+		inForce[hush.Hush] = hush
+	}
+	bound, err = tx.HushedBeacons(ctx)
+	return inForce, bound, err
+}
+
+// inScope lists the beacons that a scope concerns, sorted.
+func inScope(f *fleet.Fleet, scope fleet.Scope) []string {
+	var names []string
+	for _, b := range f.Beacons {
+		if slices.ContainsFunc(b.Bands, func(use fleet.BandUse) bool { return scope.Covers(b, use.Band.Name) }) {
+			names = append(names, b.Name)
+		}
+	}
+	slices.Sort(names)
+	return names
+}
+
+func (t *term) currentFleet() *fleet.Fleet {
+	t.fleetGuard.Lock()
+	defer t.fleetGuard.Unlock()
+	return t.fleet
+}
+
+func (t *term) showHushes(states []store.HushState) {
+	for _, s := range states {
+		t.show(topic.Hush, seal.Hush, s.Beacon, s.Payload)
+	}
+}

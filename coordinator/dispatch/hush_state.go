@@ -1,0 +1,106 @@
+package dispatch
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"lamplighter/coordinator/fault"
+	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/store"
+	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+)
+
+// maxScopes is how many scopes a hush state may hold.
+const maxScopes = 256
+
+// saveHushState makes the next state of a beacon from the hushes that it is
+// under, and stores it. bind are those of them that are new to it.
+func (t *term) saveHushState(ctx context.Context, tx *store.LeaderTx, beacon string, under []int64, inForce map[int64]store.Hush, bind []int64) (store.HushState, error) {
+	if len(under) > maxScopes {
+		return store.HushState{}, fault.New(fault.Refused, "scope", "beacon %s is under %d hushes already: release some of them", beacon, len(under)-len(bind))
+	}
+	next, err := tx.NextHushNumber(ctx, beacon)
+	if err != nil {
+		return store.HushState{}, err
+	}
+	message := &wirev1.Hush{Network: t.currentFleet().Network.ID, Beacon: beacon, Epoch: t.epoch, Number: uint64(next)}
+	slices.Sort(under)
+	for _, hush := range under {
+		message.Scopes = append(message.Scopes, wireScope(inForce[hush]))
+	}
+	payload, err := proto.Marshal(message)
+	if err != nil {
+		return store.HushState{}, err
+	}
+	state := store.HushState{Beacon: beacon, Epoch: int64(t.epoch), Number: next, Payload: payload}
+	return state, tx.SaveHushState(ctx, state, bind)
+}
+
+func wireScope(h store.Hush) *wirev1.HushScope {
+	return &wirev1.HushScope{
+		Band: h.Band, GivenFor: scopeName(fleet.Scope{Site: h.Site, Beacon: h.Beacon}),
+		Reason: h.Reason, GivenBy: h.GivenBy, SinceUnixMs: h.GivenAt.UnixMilli(),
+	}
+}
+
+// scopeName is a scope in words.
+func scopeName(s fleet.Scope) string {
+	name := "network"
+	switch {
+	case s.Beacon != "":
+		name = "beacon " + s.Beacon
+	case s.Site != "":
+		name = "site " + s.Site
+	}
+	if s.Band != "" {
+		name += ", " + s.Band
+	}
+	return name
+}
+
+// deposed tells people of a lead that was lost meanwhile.
+func deposed(err error) error {
+	if errors.Is(err, store.ErrDeposed) {
+		return fault.New(fault.Unavailable, "", "another coordinator has taken the lead, and nothing was changed: try again: %w", err)
+	}
+	return err
+}
+
+// Confirmation says how one beacon stands to a hush.
+type Confirmation struct {
+	Beacon, Site string
+	Confirmed    bool      // its keyer says that it is silent under this hush, or a later one
+	At           time.Time // when that arrived; zero: not confirmed
+	SilentBy     time.Time // the end of the latest lease granted to it; zero: none
+}
+
+// Confirmations says how each beacon that a hush concerns stands to it now, by
+// name. Ask again until all have confirmed.
+func (d *Dispatcher) Confirmations(ctx context.Context, hush int64) ([]Confirmation, error) {
+	rows, err := d.options.Store.HushConfirmations(ctx, hush)
+	if err != nil {
+		return nil, err
+	}
+	d.mu.Lock()
+	f := d.fleet
+	d.mu.Unlock()
+	list := make([]Confirmation, len(rows))
+	for i, row := range rows {
+		c := Confirmation{Beacon: row.Beacon, Confirmed: row.Confirmed}
+		if f != nil && f.Beacon(row.Beacon) != nil {
+			c.Site = f.Beacon(row.Beacon).Site.Name
+		}
+		if row.ConfirmedAt != nil {
+			c.At = *row.ConfirmedAt
+		}
+		if row.LeaseEnd != nil {
+			c.SilentBy = *row.LeaseEnd
+		}
+		list[i] = c
+	}
+	return list, nil
+}

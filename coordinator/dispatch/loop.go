@@ -1,0 +1,142 @@
+package dispatch
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"time"
+
+	"lamplighter/coordinator/plan"
+	"lamplighter/coordinator/store"
+)
+
+// loop decides when a plan is made and when orders are written. All of it runs
+// on one goroutine; plans are made on another, one at a time.
+type loop struct {
+	*term
+	made     chan made
+	planning sync.WaitGroup
+	cancel   context.CancelFunc // ends the planning under way; nil: none is
+	due      bool               // another plan is wanted after the one under way
+	next     *time.Timer        // when a plan is made at the latest
+	free     *time.Timer        // when a lease that others wait for is over
+}
+
+// made is what came of planning.
+type made struct {
+	plan    *plan.Plan
+	version int64 // of the fleet file
+	around  map[string]bool
+	err     error
+}
+
+func newLoop(t *term) *loop {
+	l := &loop{term: t, made: make(chan made, 1), next: time.NewTimer(0), free: time.NewTimer(time.Hour)}
+	l.free.Stop()
+	return l
+}
+
+func (l *loop) run(ctx context.Context) error {
+	retry := time.NewTicker(tick)
+	defer func() {
+		retry.Stop()
+		l.next.Stop()
+		l.free.Stop()
+		if l.cancel != nil {
+			l.cancel()
+		}
+		l.planning.Wait()
+	}()
+	for {
+		if err := l.turn(ctx, retry.C); err != nil {
+			if ctx.Err() != nil || errors.Is(err, store.ErrDeposed) {
+				return err
+			}
+			// The database may be away: leading ends by itself if it is away for good.
+			l.log.Error("orders could not be written; they will be tried again", "error", err)
+			l.next.Reset(retryAfter)
+		}
+	}
+}
+
+// turn waits for the next thing to do, and does it.
+func (l *loop) turn(ctx context.Context, retry <-chan time.Time) error {
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-l.fleetChanged:
+		if err := l.hushNewcomers(ctx); err != nil {
+			return err
+		}
+		l.replan(ctx, true)
+	case <-l.freed:
+		l.replan(ctx, false)
+	case <-l.next.C:
+		l.replan(ctx, false)
+	case m := <-l.made:
+		return l.adopt(ctx, m)
+	case <-l.released:
+		return l.write(ctx)
+	case <-l.free.C:
+		return l.write(ctx)
+	case <-retry:
+		l.board.retry()
+	}
+	return nil
+}
+
+// replan has a plan made, now or after the one under way. That one is given up
+// where anew says that it can't be right any more.
+func (l *loop) replan(ctx context.Context, anew bool) {
+	if l.cancel != nil {
+		l.due = true
+		if anew {
+			l.cancel()
+		}
+		return
+	}
+	l.due = false
+	l.next.Reset(extendEvery)
+	planning, cancel := context.WithCancel(ctx)
+	l.cancel = cancel
+	l.planning.Go(func() { l.made <- l.make(planning) })
+}
+
+// adopt puts a plan in force and writes orders by it.
+func (l *loop) adopt(ctx context.Context, m made) error {
+	l.cancel()
+	l.cancel = nil
+	if l.due {
+		defer l.replan(ctx, false)
+	}
+	switch {
+	case errors.Is(m.err, context.Canceled):
+		return nil
+	case m.err != nil:
+		l.metrics.failures.Inc()
+		l.log.Error("no plan could be made; the orders in force run on", "error", m.err)
+		l.next.Reset(retryAfter)
+		return nil
+	}
+	if err := l.options.Plans.SavePlan(ctx, l.epoch, m.version, m.plan); err != nil {
+		return err
+	}
+	l.decide.Lock()
+	l.plan, l.around = m.plan, m.around
+	l.decide.Unlock()
+	return l.write(ctx)
+}
+
+// write writes orders by the plan in force, and sets the time at which to look
+// again if something is withheld.
+func (l *loop) write(ctx context.Context) error {
+	wait, err := l.writeOrders(ctx)
+	if err != nil {
+		return err
+	}
+	l.free.Stop()
+	if wait > 0 {
+		l.free.Reset(wait)
+	}
+	return nil
+}

@@ -1,0 +1,177 @@
+package dispatch
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/lease"
+	"lamplighter/coordinator/plan"
+	"lamplighter/coordinator/store"
+	"lamplighter/proto/onair/slot"
+	"lamplighter/proto/seal"
+	"lamplighter/proto/topic"
+)
+
+// Times of a term.
+const (
+	ahead       = 24 * time.Hour   // how far orders reach
+	extendEvery = time.Hour        // how often they are extended
+	margin      = 10 * time.Second // before a slot that a new plan begins with
+	remember    = 10 * time.Minute // how long past slots count for pairs
+	retryAfter  = time.Minute      // after planning failed
+	tick        = 5 * time.Second  // how often what the broker did not take is tried again
+)
+
+// mostSlots bounds the horizon where slots are short: orders hold at most
+// 10,000 transmissions.
+const mostSlots = 10_000
+
+// term is one time that this coordinator leads.
+type term struct {
+	options Options
+	metrics *figures
+	log     *slog.Logger
+	epoch   uint64
+	board   *board
+
+	// decide is held by whoever asks the book and acts on its answer: one at a
+	// time, database included. It is never held while a plan is made.
+	decide   sync.Mutex
+	book     *lease.Book
+	plan     *plan.Plan       // in force; nil: none yet
+	reaches  map[string]int64 // the end of each beacon's latest orders of this term
+	around   map[string]bool  // beacons whose taken slots the plan in force was made around
+	withheld []lease.Withheld // what the latest orders lack
+
+	fleetGuard sync.Mutex // of the two below; a hush must not wait for decide
+	fleet      *fleet.Fleet
+	version    int64
+
+	fleetChanged chan struct{} // a new plan is due
+	released     chan struct{} // something that was withheld may be free
+	freed        chan struct{} // a beacon that was planned around confirmed
+}
+
+func newTerm(ctx context.Context, d *Dispatcher, f *fleet.Fleet, version int64, epoch uint64) *term {
+	log := d.options.Log.With("epoch", epoch)
+	return &term{
+		options: d.options, metrics: d.metrics, log: log, epoch: epoch,
+		board: newBoard(ctx, d.options.Publisher, log),
+		fleet: f, version: version, reaches: map[string]int64{},
+		fleetChanged: make(chan struct{}, 1), released: make(chan struct{}, 1), freed: make(chan struct{}, 1),
+	}
+}
+
+// signal says that something is due; it is said once until it is heard.
+func signal(c chan<- struct{}) {
+	select {
+	case c <- struct{}{}:
+	default:
+	}
+}
+
+// changeFleet says which fleet is in force.
+func (t *term) changeFleet(f *fleet.Fleet, version int64) {
+	t.decide.Lock()
+	defer t.decide.Unlock()
+	t.fleetGuard.Lock()
+	t.fleet, t.version = f, version
+	t.fleetGuard.Unlock()
+	t.book.SetFleet(f)
+	signal(t.fleetChanged)
+}
+
+// load takes over what the leaders before have stored, and publishes it.
+func (t *term) load(ctx context.Context) error {
+	if t.fleet == nil {
+		return errors.New("no fleet file is in force yet")
+	}
+	t.book = lease.NewBook(t.fleet)
+	for _, step := range []func(context.Context) error{t.loadOrders, t.loadSlots, t.loadLeases, t.loadHushes, t.loadPlan} {
+		if err := step(ctx); err != nil {
+			return fmt.Errorf("what was stored before could not be taken over: %w", err)
+		}
+	}
+	return nil
+}
+
+func (t *term) loadOrders(ctx context.Context) error {
+	latest, err := t.options.Store.LatestOrders(ctx)
+	for _, o := range latest {
+		t.book.LoadLatest(o.Beacon, number(o.Epoch, o.Revision))
+		t.show(topic.Orders, seal.Orders, o.Beacon, o.Payload)
+	}
+	return err
+}
+
+func (t *term) loadSlots(ctx context.Context) error {
+	now, err := t.options.Store.Now(ctx)
+	if err != nil {
+		return err
+	}
+	standing, err := t.options.Store.StandingSlots(ctx, int64(t.fleet.Network.Slot.At(now.Add(-remember))))
+	for _, s := range standing {
+		var closed lease.Number
+		if s.ClosedEpoch != nil {
+			closed = number(*s.ClosedEpoch, *s.ClosedRevision)
+		}
+		t.book.Load(s.Beacon, lease.Use{
+			Slot: slot.Number(s.Slot), Band: s.Band, FrequencyMillihertz: s.FrequencyMillihertz,
+			UncertaintyMillihertz: s.UncertaintyMillihertz, Extended: s.MessageKind == string(plan.Extended),
+		}, number(s.OpenedEpoch, s.OpenedRevision), closed)
+	}
+	return err
+}
+
+func (t *term) loadLeases(ctx context.Context) error {
+	leases, err := t.options.Store.Leases(ctx)
+	for _, l := range leases {
+		t.book.Hold(l.Beacon, number(l.HeldEpoch, l.HeldRevision))
+		if end := l.End(); !end.IsZero() {
+			t.book.Extend(l.Beacon, end)
+		}
+	}
+	return err
+}
+
+func (t *term) loadHushes(ctx context.Context) error {
+	states, err := t.options.Store.HushStates(ctx)
+	for _, s := range states {
+		t.show(topic.Hush, seal.Hush, s.Beacon, s.Payload)
+	}
+	return err
+}
+
+func (t *term) loadPlan(ctx context.Context) (err error) {
+	t.plan, err = t.options.Plans.CurrentPlan(ctx)
+	return err
+}
+
+func number(epoch, revision int64) lease.Number {
+	return lease.Number{Epoch: uint64(epoch), Revision: uint64(revision)}
+}
+
+// show puts up what a beacon is to do.
+func (t *term) show(kind topic.Kind, purpose seal.Purpose, beacon string, payload []byte) {
+	network := t.currentFleet().Network.ID
+	address := topic.Address{Network: network, Beacon: beacon}
+	t.board.put(address.Topic(kind), t.options.Signer.Seal(purpose, network, beacon, payload))
+}
+
+// asLeader runs do in a transaction of this leader.
+func (t *term) asLeader(ctx context.Context, do func(ctx context.Context, tx *store.LeaderTx) error) error {
+	return t.options.Store.AsLeader(ctx, t.epoch, do)
+}
+
+// run leads until ctx ends or the lead is lost.
+func (t *term) run(ctx context.Context) error {
+	if err := t.hushNewcomers(ctx); err != nil {
+		return err
+	}
+	return newLoop(t).run(ctx)
+}
