@@ -1,0 +1,221 @@
+package dispatch
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"lamplighter/coordinator/fault"
+	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/store"
+	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+	"lamplighter/proto/topic"
+)
+
+// give gives a hush as soon as the dispatcher leads.
+func (b *bench) give(order HushOrder) Given {
+	b.t.Helper()
+	for deadline := time.Now().Add(60 * time.Second); time.Now().Before(deadline); {
+		given, err := b.d.Give(b.t.Context(), order)
+		if fault.Of(err) == fault.Unavailable {
+			continue
+		}
+		if err != nil {
+			b.t.Fatal(err)
+		}
+		return given
+	}
+	b.t.Fatal("it does not lead after 60 s")
+	return Given{}
+}
+
+func (b *bench) release(scope fleet.Scope) Released {
+	b.t.Helper()
+	released, err := b.d.Release(b.t.Context(), scope, "over", "operator")
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return released
+}
+
+func scopes(h *wirev1.Hush) string {
+	var list []string
+	for _, s := range h.Scopes {
+		list = append(list, s.GivenFor+"/"+s.Band)
+	}
+	return strings.Join(list, " ")
+}
+
+func TestAHushIsTheWholeStateAndItsNumberGrows(t *testing.T) {
+	b := newBench(t, twoNear)
+	epoch, end := b.lead()
+	given := b.give(HushOrder{Scope: fleet.Scope{Site: "mill"}, Reason: "mast work", By: "operator"})
+	if !slices.Equal(given.Beacons, []string{"mill-hf"}) || given.At.IsZero() {
+		t.Errorf("%+v", given)
+	}
+	h := b.hush("mill-hf")
+	if h.Epoch != epoch || h.Number != 1 || scopes(h) != "site mill/" || h.Scopes[0].Reason != "mast work" ||
+		h.Scopes[0].GivenBy != "operator" || h.Scopes[0].SinceUnixMs != given.At.UnixMilli() || h.Beacon != "mill-hf" || h.Network != "tern-valley" {
+		t.Errorf("%+v", h)
+	}
+	b.give(HushOrder{Scope: fleet.Scope{Band: "40m"}, Reason: "interference", By: "operator"})
+	if h := b.hush("mill-hf"); h.Number != 2 || scopes(h) != "site mill/ network/40m" {
+		t.Errorf("%+v", h)
+	}
+	if h := b.hush("hilltop-hf"); h.Number != 1 || scopes(h) != "network/40m" {
+		t.Errorf("%+v", h)
+	}
+	if r := b.release(fleet.Scope{Site: "mill"}); r.Count != 1 || !slices.Equal(r.StillHushed, []string{"mill-hf"}) {
+		t.Errorf("%+v", r)
+	}
+	if h := b.hush("mill-hf"); h.Number != 3 || scopes(h) != "network/40m" {
+		t.Errorf("%+v", h)
+	}
+	if r := b.release(fleet.Scope{}); r.Count != 0 {
+		t.Errorf("a scope that nothing was given for: %+v", r)
+	}
+	end()
+	next, _ := b.lead()
+	for _, beacon := range []string{"mill-hf", "hilltop-hf"} { // as it was stored
+		if h := b.hush(beacon); h.Epoch != epoch || scopes(h) != "network/40m" {
+			t.Errorf("%+v", h)
+		}
+	}
+	b.give(HushOrder{Scope: fleet.Scope{Beacon: "mill-hf"}, Reason: "again", By: "operator"})
+	if h := b.hush("mill-hf"); h.Epoch != next || h.Number != 1 || scopes(h) != "network/40m beacon mill-hf/" {
+		t.Errorf("%+v", h)
+	}
+	if r := b.release(fleet.Scope{Band: "40m"}); r.Count != 1 || !slices.Equal(r.StillHushed, []string{"mill-hf"}) {
+		t.Errorf("%+v", r)
+	}
+	if h := b.hush("hilltop-hf"); h.Epoch != next || h.Number != 1 || len(h.Scopes) != 0 {
+		t.Errorf("%+v", h)
+	}
+}
+
+func TestAHushNeedsAReasonAndABeacon(t *testing.T) {
+	b := newBench(t, twoNear)
+	if _, err := b.d.Give(t.Context(), HushOrder{Reason: "x"}); fault.Of(err) != fault.Unavailable {
+		t.Errorf("without the lead: %v", err)
+	}
+	if _, err := b.d.Release(t.Context(), fleet.Scope{}, "x", "y"); fault.Of(err) != fault.Unavailable {
+		t.Errorf("without the lead: %v", err)
+	}
+	b.lead()
+	b.give(HushOrder{Reason: strings.Repeat("ß", maxReason), By: "operator"})
+	for name, order := range map[string]HushOrder{
+		"no reason":      {Reason: " "},
+		"a long one":     {Reason: strings.Repeat("x", maxReason+1)},
+		"nobody there":   {Reason: "x", Scope: fleet.Scope{Site: "harbour"}},
+		"no such band":   {Reason: "x", Scope: fleet.Scope{Band: "20m"}},
+		"no such beacon": {Reason: "x", Scope: fleet.Scope{Beacon: "harbour-hf"}},
+	} {
+		if _, err := b.d.Give(t.Context(), order); fault.Of(err) != fault.Invalid && fault.Of(err) != fault.Refused {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	if _, err := b.d.Release(t.Context(), fleet.Scope{}, "", "y"); fault.Of(err) != fault.Invalid {
+		t.Errorf("a release without a reason: %v", err)
+	}
+}
+
+// S6: a hush waits for nobody who plans, writes orders or gives leases.
+func TestAHushGoesOutWhileEverythingElseIsBusy(t *testing.T) {
+	b := newBench(t, twoNear)
+	b.lead()
+	b.orders("mill-hf")
+	term := b.d.leading()
+	term.decide.Lock()
+	defer term.decide.Unlock()
+	b.give(HushOrder{Reason: "now", By: "operator"})
+	if h := b.hush("mill-hf"); len(h.Scopes) != 1 {
+		t.Errorf("%+v", h)
+	}
+}
+
+func TestABeaconThatComesIntoAScopeIsHushed(t *testing.T) {
+	b := newBench(t, oneOnly)
+	b.lead()
+	first := b.give(HushOrder{Reason: "storm", By: "operator"})
+	b.hush("hilltop-hf")
+	b.apply(twoNear)
+	if h := b.hush("mill-hf"); scopes(h) != "network/" {
+		t.Errorf("%+v", h)
+	}
+	confirmations, err := b.d.Confirmations(t.Context(), first.Hush)
+	if err != nil || len(confirmations) != 2 {
+		t.Errorf("%+v, %v", confirmations, err)
+	}
+	if r := b.release(fleet.Scope{}); r.Count != 1 {
+		t.Errorf("%+v", r)
+	}
+	if h := b.hush("mill-hf"); h.Number != 2 || len(h.Scopes) != 0 {
+		t.Errorf("%+v", h)
+	}
+}
+
+func TestAConfirmationIsTheKeyersWordOnThisHushOrALaterOne(t *testing.T) {
+	b := newBench(t, twoNear)
+	b.lead()
+	b.granted(request("mill-hf", b.orders("mill-hf")))
+	given := b.give(HushOrder{Scope: fleet.Scope{Beacon: "mill-hf"}, Reason: "x", By: "operator"})
+	h := b.hush("mill-hf")
+	live := int64(0)
+	for _, c := range []struct {
+		name          string
+		epoch, number uint64
+		silent, want  bool
+	}{
+		{"an older one", h.Epoch - 1, h.Number + 5, true, false},
+		{"not silent yet", h.Epoch, h.Number, false, false},
+		{"this one", h.Epoch, h.Number, true, true},
+		{"a later one", h.Epoch, h.Number + 1, true, true},
+		{"a later epoch", h.Epoch + 1, 1, true, true},
+	} {
+		live++
+		epoch, number := int64(c.epoch), int64(c.number)
+		fates, err := b.store.StoreReports(t.Context(), store.Reports{Health: []store.Health{{
+			Beacon: "mill-hf", Run: run, LiveSeq: live, HushEpoch: &epoch, HushNumber: &number, HushSilent: c.silent,
+		}}})
+		if err != nil || fates.Health[0] != store.StatusTaken {
+			t.Fatal(fates, err)
+		}
+		list, err := b.d.Confirmations(t.Context(), given.Hush)
+		if err != nil || len(list) != 1 {
+			t.Fatal(list, err)
+		}
+		if got := list[0]; got.Confirmed != c.want || got.At.IsZero() == c.want || got.Site != "mill" || got.SilentBy.IsZero() {
+			t.Errorf("%s: %+v", c.name, got)
+		}
+	}
+}
+
+// C1.
+func TestADeposedLeaderChangesNothing(t *testing.T) {
+	b := newBench(t, twoNear)
+	b.lead()
+	held := b.orders("mill-hf")
+	term := b.d.leading()
+	b.takeLead("another")
+	if _, err := term.give(t.Context(), HushOrder{Reason: "x", By: "y"}); fault.Of(err) != fault.Unavailable || !errors.Is(err, store.ErrDeposed) {
+		t.Errorf("a hush: %v", err)
+	}
+	if _, err := term.release(t.Context(), fleet.Scope{}, "x", "y"); !errors.Is(err, store.ErrDeposed) {
+		t.Errorf("a release: %v", err)
+	}
+	if _, err := term.writeOrders(t.Context()); !errors.Is(err, store.ErrDeposed) {
+		t.Errorf("orders: %v", err)
+	}
+	if err := b.store.SavePlan(t.Context(), term.epoch, 1, term.plan); !errors.Is(err, store.ErrDeposed) {
+		t.Errorf("a plan: %v", err)
+	}
+	b.ask(request("mill-hf", held))
+	b.quiet(topic.Lease, "mill-hf")
+	b.quiet(topic.Hush, "mill-hf")
+	if end, err := b.d.LatestLeaseEnd(context.WithoutCancel(t.Context()), "mill-hf"); err != nil || !end.IsZero() {
+		t.Errorf("a lease until %v, %v", end, err)
+	}
+}
