@@ -95,9 +95,9 @@ func writeFile(w io.Writer, file string, mode os.FileMode, text []byte) error {
 	if err != nil {
 		return err
 	}
-	_, err = out.Write(text)
-	if mode := out.Chmod(mode); err == nil { // a file that was there keeps its mode otherwise
-		err = mode
+	err = out.Chmod(mode) // a file that was there had its own
+	if err == nil {
+		_, err = out.Write(text)
 	}
 	if closed := out.Close(); err == nil {
 		err = closed

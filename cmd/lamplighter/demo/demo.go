@@ -75,8 +75,9 @@ func Run(ctx context.Context, options Options) (err error) {
 	}
 	if d.For > 0 {
 		var cancel context.CancelFunc
-		ctx, cancel = context.WithDeadline(ctx, d.upAt.Add(d.For))
+		ctx, cancel = context.WithCancel(ctx)
 		defer cancel()
+		defer time.AfterFunc(time.Until(d.upAt.Add(d.For)), cancel).Stop()
 	}
 	return d.show(ctx)
 }
@@ -170,14 +171,14 @@ What runs here, all of it on this computer:
   log           %s
 
 To look closer, from another window:
-  export LAMPLIGHTER_SERVER=%s
-  %s status
-  %s hush --site %s --reason "trying it out"
-  %[8]s release --site %[9]s --reason "it works"
-  %[8]s fleet show
+  export LAMPLIGHTER_SERVER=%[1]s
+  %[7]s status
+  %[7]s hush --site %[8]s --reason "trying it out"
+  %[7]s release --site %[8]s --reason "it works"
+  %[7]s fleet show
   curl http://%[2]s/metrics
 `, at.GRPC, at.HTTP, at.MQTT, filepath.Join(d.Dir, "coordinator", "database"), len(d.agents.running), d.logFile(),
-		at.GRPC, us, us, d.agents.sites[0])
+		us, d.agents.sites[0])
 }
 
 // command is how the person started this program.

@@ -39,7 +39,7 @@ func endedBy(ctx context.Context, err error) error {
 type view struct {
 	*demo
 	ordered bool              // all agents have orders, and it was said
-	before  map[string]string // what was said of each beacon last
+	before  map[string]string // how each beacon was when a line was written last
 	drawn   int               // lines of the table that stand on the terminal
 }
 
@@ -54,9 +54,9 @@ func (v *view) update(beacons []*apiv1.Beacon) {
 		return
 	}
 	for _, b := range beacons {
-		if now := describe(b); now != v.before[b.GetBeacon()] {
+		if now := b.GetState().String() + b.GetBand() + b.GetMuteReason(); now != v.before[b.GetBeacon()] {
 			v.before[b.GetBeacon()] = now
-			v.say("%s  %-12s %-12s %s", time.Now().UTC().Format(time.TimeOnly), b.GetSite(), b.GetBeacon(), now)
+			v.say("%s  %-12s %-12s %s", time.Now().UTC().Format(time.TimeOnly), b.GetSite(), b.GetBeacon(), describe(b))
 		}
 	}
 }
