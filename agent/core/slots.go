@@ -13,9 +13,9 @@ import (
 	"lamplighter/proto/onair/slot"
 )
 
-// decideBefore is the part of a slot's length by which its decision precedes
-// it: 5 s of 120. The transmission before it is over by then.
-const decideBefore = 24
+// decideBefore is how long before a slot begins it is decided on: 5 s, or half
+// of a short slot.
+func decideBefore(l slot.Length) time.Duration { return min(5*time.Second, l.Duration()/2) }
 
 // endedWithin is how long after a slot's end the keyer may still say how it was.
 const endedWithin = 5 * time.Second
@@ -86,7 +86,7 @@ func (c *Core) decideSlots() {
 	for tx := c.next(); tx != nil; tx = c.next() {
 		n := slot.Number(tx.GetSlot())
 		begins := c.bootAt(t, length.Start(n))
-		if !c.due(begins - length.Duration()/decideBefore) {
+		if !c.due(begins - decideBefore(length)) {
 			return
 		}
 		if w := c.orders.waiting; w != nil && (w.offeredAt != nil || w.accepted) {
@@ -177,7 +177,7 @@ func (c *Core) leaseNeeded(tx *wirev1.Transmission) time.Duration {
 	t, _ := c.time()
 	length := slot.Length(c.orders.held.GetSlotSeconds())
 	begins := length.Start(slot.Number(tx.GetSlot())).Sub(t)
-	if begins > length.Duration()/decideBefore { // it will be renewed until then
+	if begins > decideBefore(length) { // it will be renewed until then
 		begins = 0
 	}
 	return begins + length.Timing().End() + leaseMargin
