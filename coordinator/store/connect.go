@@ -115,15 +115,24 @@ func checkSessions(ctx context.Context, config *pgx.ConnConfig) error {
 		return err
 	}
 	defer func() { _ = second.Close(ctx) }()
-	var before, other, after uint32
-	if err := first.QueryRow(ctx, "select pg_backend_pid()").Scan(&before); err != nil {
+	session := func(from interface {
+		QueryRow(context.Context, string, ...any) pgx.Row
+	}) (id uint32, err error) {
+		// Nothing prepared: through such a pooler that may fail before we know.
+		err = from.QueryRow(ctx, "select pg_backend_pid()", pgx.QueryExecModeSimpleProtocol).Scan(&id)
+		return id, err
+	}
+	before, err := session(first)
+	if err != nil {
 		return err
 	}
+	var other, after uint32
 	err = pgx.BeginFunc(ctx, second, func(tx pgx.Tx) error {
-		if err := tx.QueryRow(ctx, "select pg_backend_pid()").Scan(&other); err != nil {
+		if other, err = session(tx); err != nil {
 			return err
 		}
-		return first.QueryRow(ctx, "select pg_backend_pid()").Scan(&after)
+		after, err = session(first)
+		return err
 	})
 	if err != nil {
 		return err
