@@ -52,6 +52,10 @@ func TestRules(t *testing.T) {
 		{Window, "at the upper edge", far("", free, free), "00:00 one 40m 7040197", "00:00 one 40m 7040197.1", ""},
 		{Window, "with uncertainty", strings.ReplaceAll(far("", free, free), "uncertainty_ppm: 0", "uncertainty_ppm: 1"), "00:00 one 40m 7040010.0401", "00:00 one 40m 7040010.04", ""},
 
+		// Half of the time: in 4 slots at most ceil(2) + 1 = 3, in 5 at most 4.
+		{Share, "more than wanted", far("", ", share: 0.5, bands: [40m]", free), "00:00 one 40m 7040100\n00:02 one 40m 7040100\n00:04 one 40m 7040100\n00:08 one 40m 7040100", "00:00 one 40m 7040100\n00:02 one 40m 7040100\n00:04 one 40m 7040100\n00:06 one 40m 7040100", ""},
+		{Share, "with history", far("", ", share: 0.1, bands: [40m]", free), "00:18 one 40m 7040100", "00:14 one 40m 7040100", "-23:56 one 40m 7040100\n-23:58 one 40m 7040100"},
+
 		{FilterRule, "a filter for another band", far("", free+", filters: [{name: a, passes: [20m], fitted: relay}, {name: b, passes: [40m], fitted: plug}, {name: c, passes: [30m], fitted: plug}], plugged: b", free), "00:00 one 40m 7040100\n00:02 one 20m 14097100", "00:00 one 40m 7040100\n00:02 one 30m 10140200", ""},
 		{LicenceRule, "outside the segment", strings.ReplaceAll(far("", free, free), "max_power_dbm: 30", "max_power_dbm: 30, segments: [{from_hz: 7000000, to_hz: 7040100, limit_dbm: 23}]"), "00:00 one 40m 7040097", "00:00 one 40m 7040097.1", ""},
 		{LicenceRule, "across two segments", strings.ReplaceAll(far("", free, free), "max_power_dbm: 30", "max_power_dbm: 30, segments: [{from_hz: 7000000, to_hz: 7040100, limit_dbm: 23}, {from_hz: 7040100, to_hz: 7200000, limit_dbm: 23}]"), "00:00 one 40m 7040103", "00:00 one 40m 7040102", ""},
@@ -196,12 +200,16 @@ func TestTaken(t *testing.T) {
 			t.Errorf("%s: %v", tt.name, found)
 		}
 	}
-	wide := mustFleet(t, strings.Replace(both(far(", transmitters_at_once: 2", free, free)), "name: Test", "name: Test, max_signals_per_band: 8", 1))
+	wide := mustFleet(t, both(far(", transmitters_at_once: 2, not_together: [[20m, 30m]]", free, free)))
 	p := planOf(t, wide, "00:00 one 40m 7040100\n00:00 two 20m 14097100")
 	listShortfalls(wide, p, nil)
 	taken := planOf(t, wide, "00:00 two 40m 7040150")
 	if found := Check(wide, p, Extra{Taken: taken}); rules(found) != string(NearSites) {
 		t.Errorf("two may still send on 40m by its lease: %v", found)
+	}
+	taken = planOf(t, wide, "00:00 two 30m 10140200")
+	if found := Check(wide, p, Extra{Taken: taken}); len(found) != 0 {
+		t.Errorf("two sends either on 20m or on 30m: %v", found)
 	}
 }
 
