@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"testing"
@@ -9,6 +10,7 @@ import (
 	"time"
 
 	"lamplighter/coordinator/dispatch"
+	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/fleet"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 )
@@ -84,4 +86,35 @@ func TestAHushEndsWithItsCaller(t *testing.T) {
 			t.Errorf("took %v, %v", took, err)
 		}
 	})
+}
+
+func TestAnOrderWaitsForAnElection(t *testing.T) {
+	notYet := fault.New(fault.Unavailable, "", "nobody leads")
+	for _, c := range []struct {
+		name  string
+		until time.Duration // nobody leads
+		then  error
+		lasts time.Duration
+		want  error
+	}{
+		{"somebody leads", 0, nil, 0, nil},
+		{"soon somebody leads", 3 * time.Second, nil, 3 * time.Second, nil},
+		{"nobody leads for long", time.Hour, nil, leadWithin, notYet},
+		{"it is refused", time.Second, context.Canceled, time.Second, context.Canceled},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				began := time.Now()
+				_, err := oncePossible(t.Context(), func() (int, error) {
+					if time.Since(began) < c.until {
+						return 0, notYet
+					}
+					return 1, c.then
+				})
+				if took := time.Since(began); !errors.Is(err, c.want) || took < c.lasts || took > c.lasts+lookAgain {
+					t.Errorf("%v after %v, want %v after %v", err, took, c.want, c.lasts)
+				}
+			})
+		})
+	}
 }

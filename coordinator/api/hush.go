@@ -29,6 +29,31 @@ const (
 	lookAgain     = 25 * time.Millisecond
 )
 
+// leadWithin is how long an order waits for an election to be over: whoever
+// calls for silence should not have to call twice.
+const leadWithin = 5 * time.Second
+
+// oncePossible does something again until it is no longer unavailable.
+func oncePossible[T any](ctx context.Context, do func() (T, error)) (T, error) {
+	again := time.NewTicker(lookAgain)
+	defer again.Stop()
+	end := time.NewTimer(leadWithin)
+	defer end.Stop()
+	for {
+		done, err := do()
+		if err == nil || fault.Of(err) != fault.Unavailable {
+			return done, err
+		}
+		select {
+		case <-ctx.Done():
+			return done, ctx.Err()
+		case <-end.C:
+			return done, err
+		case <-again.C:
+		}
+	}
+}
+
 // hushService orders silence.
 type hushService struct {
 	apiv1.UnimplementedHushServiceServer
@@ -61,7 +86,8 @@ func (s *hushService) Hush(r *apiv1.HushRequest, stream grpc.ServerStreamingServ
 	if err != nil {
 		return err
 	}
-	given, err := s.options.Hushes.Give(ctx, dispatch.HushOrder{Scope: scope, Reason: r.GetReason(), By: operator, RemindAt: remindAt})
+	order := dispatch.HushOrder{Scope: scope, Reason: r.GetReason(), By: operator, RemindAt: remindAt}
+	given, err := oncePossible(ctx, func() (dispatch.Given, error) { return s.options.Hushes.Give(ctx, order) })
 	if err != nil {
 		return err
 	}
@@ -130,7 +156,9 @@ func (s *hushService) Release(ctx context.Context, r *apiv1.ReleaseRequest) (*ap
 			return nil, fault.New(fault.Invalid, field, "no name has more than %d characters", maxID)
 		}
 	}
-	released, err := s.options.Hushes.Release(ctx, scope, r.GetReason(), operator)
+	released, err := oncePossible(ctx, func() (dispatch.Released, error) {
+		return s.options.Hushes.Release(ctx, scope, r.GetReason(), operator)
+	})
 	if err != nil {
 		return nil, err
 	}
