@@ -25,7 +25,7 @@ type Model struct {
 	At      time.Duration
 	Span    time.Duration // how long it was learned, and how far ahead it holds
 	Coldest float64       // the temperatures that it was learned at, in Celsius;
-	Warmest float64       // NaN: not all were measured
+	Warmest float64       // NaN: there were minutes without
 }
 
 // Learner takes in time errors while there is a reference. The zero value has
@@ -34,6 +34,7 @@ type Learner struct {
 	points []point
 	now    point // the sum of the present minute
 	count  int
+	felt   int // how many of them came with a temperature
 	from   time.Duration
 	model  *Model
 	fitted bool // whether model is that of the points
@@ -48,8 +49,8 @@ func (l *Learner) Add(at time.Duration, x float64, temperature *float64) {
 	minute := at.Truncate(grid)
 	if l.count > 0 && minute > l.from {
 		n := float64(l.count)
-		l.keep(point{l.now.at / n, l.now.x / n, l.now.temperature / n})
-		l.now, l.count = point{}, 0
+		l.keep(point{l.now.at / n, l.now.x / n, l.now.temperature / float64(l.felt)})
+		l.now, l.count, l.felt = point{}, 0, 0
 	}
 	if l.count == 0 {
 		l.from = minute
@@ -57,11 +58,11 @@ func (l *Learner) Add(at time.Duration, x float64, temperature *float64) {
 	if minute < l.from {
 		return
 	}
-	celsius := math.NaN()
 	if temperature != nil {
-		celsius = *temperature
+		l.now.temperature += *temperature
+		l.felt++
 	}
-	l.now = point{l.now.at + at.Seconds(), l.now.x + x, l.now.temperature + celsius}
+	l.now.at, l.now.x = l.now.at+at.Seconds(), l.now.x+x
 	l.count++
 }
 
