@@ -158,6 +158,17 @@ func TestQuietAndListen(t *testing.T) {
 	}
 }
 
+// TestQuietCountsSlots: two transmissions in one slot use one slot.
+func TestQuietCountsSlots(t *testing.T) {
+	f := mustFleet(t, both(far(", transmitters_at_once: 2, quiet_share: 0.5", free, free)))
+	p := planOf(t, f, "00:00 one 40m 7040100\n00:00 two 20m 14097100\n00:02 one 40m 7040100\n00:02 two 20m 14097100")
+	p.To = midnight.Add(8 * time.Minute)
+	listShortfalls(f, p, nil)
+	if found := Check(f, p, Extra{}); len(found) != 0 {
+		t.Errorf("2 of 4 slots are silent: %v", found)
+	}
+}
+
 // TestQuietCountsTheDaysHistory: a plan that begins at 00:20 is judged together
 // with what was sent since midnight.
 func TestQuietCountsTheDaysHistory(t *testing.T) {
@@ -206,6 +217,12 @@ func TestTaken(t *testing.T) {
 	taken := planOf(t, wide, "00:00 two 40m 7040150")
 	if found := Check(wide, p, Extra{Taken: taken}); rules(found) != string(NearSites) {
 		t.Errorf("two may still send on 40m by its lease: %v", found)
+	}
+	third := mustFleet(t, both(far("", free, free))+"  - {name: three, callsign: Q3ABC, site: there, control: local, power_dbm: 23, uncertainty_ppm: 0, licence: {max_power_dbm: 30}, share: 1, bands: [20m]}\n")
+	elsewhere := planOf(t, third, "00:00 three 20m 14097100")
+	listShortfalls(third, elsewhere, nil)
+	if found := Check(third, elsewhere, Extra{Taken: planOf(t, third, "00:00 one 40m 7040100\n00:00 two 40m 7040100")}); len(found) != 0 {
+		t.Errorf("what two taken ones do to each other at another site: %v", found)
 	}
 	taken = planOf(t, wide, "00:00 two 30m 10140200")
 	if found := Check(wide, p, Extra{Taken: taken}); len(found) != 0 {
