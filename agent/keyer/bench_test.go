@@ -75,7 +75,8 @@ type bench struct {
 
 	replies []*keyerv1.FromKeyer
 	watch   func() // after each step
-	made    byte   // nonces
+	hear    func(*keyerv1.Heartbeat)
+	made    byte // nonces
 }
 
 // edge is what the transmitter was told.
@@ -89,7 +90,7 @@ func newBench(t interface {
 	Helper()
 	Fatalf(string, ...any)
 }) *bench {
-	b := &bench{t: t, beatEvery: 50 * time.Millisecond, watch: func() {}}
+	b := &bench{t: t, beatEvery: 50 * time.Millisecond, watch: func() {}, hear: func(*keyerv1.Heartbeat) {}}
 	b.config = keyer.Config{
 		Network: network, Beacon: beacon, Keys: seal.NewKeyring(coordinator.Public()), BootID: thisRun,
 	}
@@ -193,6 +194,7 @@ func (b *bench) pass(d time.Duration) {
 		b.skip(next - b.now.Boot)
 		if b.beat != nil && b.now.Boot >= b.beatAt {
 			b.beatAt = b.now.Boot + b.beatEvery
+			b.hear(b.beat)
 			b.say(&keyerv1.ToKeyer{Body: &keyerv1.ToKeyer_Heartbeat{Heartbeat: proto.CloneOf(b.beat)}})
 			continue
 		}

@@ -29,7 +29,7 @@ type key struct {
 func (c *Core) tryKey() {
 	j := c.key.pending
 	c.place(j)
-	late := c.now.Boot > j.startsAt()+latestStart
+	late := c.missed(j)
 	busy := c.key.onAir != nil || c.key.keyingUp
 	if c.now.Boot < j.startsAt() || (busy && !late) {
 		return

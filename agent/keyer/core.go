@@ -10,8 +10,9 @@ import (
 
 // Core is the keyer's state. It is not safe for concurrent use.
 type Core struct {
-	config Config
-	now    Instant
+	config  Config
+	now     Instant
+	started time.Duration // this process, on the boot clock
 	out    []Action
 
 	store
@@ -34,7 +35,7 @@ type agent struct {
 // the key goes up, whatever it was.
 func New(config Config, persisted Persisted, now Instant) (*Core, []Action) {
 	now.Wall = now.Wall.Round(0)
-	c := &Core{config: config, now: now}
+	c := &Core{config: config, now: now, started: now.Boot}
 	c.restore(persisted)
 	c.keyUp()
 	c.report()

@@ -86,6 +86,9 @@ func (c *Core) stored(err error) {
 		return
 	}
 	c.wanted.envelope, c.wanted.orders, c.wanted.lease = c.onDisk.envelope, c.onDisk.orders, c.onDisk.lease
+	if c.wanted.tripped == "" {
+		c.wanted.tripped = c.onDisk.tripped
+	}
 	c.storeAt = c.now.Boot + storeAgain
 	for _, v := range c.waiting {
 		detail := "%v"

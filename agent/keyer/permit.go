@@ -150,13 +150,19 @@ func (c *Core) timely(j *job) *refusal {
 		return refuse(c.key.stopped, "")
 	}
 	c.place(j)
-	switch ahead := j.startsAt() - c.now.Boot; {
-	case ahead > earliestPermit*j.length.Duration():
+	if j.startsAt()-c.now.Boot > earliestPermit*j.length.Duration() {
 		return refuse(Early, "")
-	case ahead < -latestStart:
+	}
+	if c.missed(j) {
 		return refuse(Late, "")
 	}
 	return nil
+}
+
+// missed says whether it is too late to start. A slot that began before this
+// process did may have been keyed by the one before it.
+func (c *Core) missed(j *job) bool {
+	return c.now.Boot > j.startsAt()+latestStart || j.startsAt() < c.started
 }
 
 // place puts the start of a slot on the boot clock, by the keyer's clock as it
