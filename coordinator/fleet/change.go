@@ -3,7 +3,6 @@ package fleet
 import (
 	"crypto/sha256"
 	"fmt"
-	"io"
 	"slices"
 	"strings"
 )
@@ -11,16 +10,16 @@ import (
 // Digest returns a hash of what the fleet means: it stays the same when lists
 // are put in another order, comments change, or a default is written out.
 func (f *Fleet) Digest() [sha256.Size]byte {
-	hash := sha256.New()
+	var text []byte
 	for _, t := range f.things() {
 		// Quoted, so that no text can look like a boundary.
-		fmt.Fprintf(hash, "%q", t.name)
+		text = fmt.Appendf(text, "%q", t.name)
 		for _, fact := range t.facts {
-			fmt.Fprintf(hash, " %q %q", fact.key, fact.value)
+			text = fmt.Appendf(text, " %q %q", fact.key, fact.value)
 		}
-		_, _ = io.WriteString(hash, "\n") // a hash takes every write
+		text = append(text, '\n')
 	}
-	return [sha256.Size]byte(hash.Sum(nil))
+	return sha256.Sum256(text)
 }
 
 // ChangeKind says what became of a thing.

@@ -39,19 +39,19 @@ func TestOpenings(t *testing.T) {
 	for i, b := range f.Beacons {
 		var slots int64
 		for n := first - 2; n < end+2; n++ {
-			any := false
+			somewhere := false
 			for j, use := range b.Bands {
 				want := n >= first && n < end && directlyOpen(f, b, use, length.Start(n), length.End(n))
-				any = any || want
+				somewhere = somewhere || want
 				if got := o.Open(i, j, n); got != want {
 					t.Fatalf("beacon %s on %s at %v: open %v, want %v", b.Name, use.Band.Name, length.Start(n), got, want)
 				}
 			}
-			if any {
+			if somewhere {
 				slots++
 			}
-			if o.OpenAny(i, n) != any {
-				t.Fatalf("beacon %s at %v: open %v, want %v", b.Name, length.Start(n), !any, any)
+			if o.OpenAny(i, n) != somewhere {
+				t.Fatalf("beacon %s at %v: open %v, want %v", b.Name, length.Start(n), !somewhere, somewhere)
 			}
 		}
 		if o.OpenSlots(i) != slots {

@@ -223,3 +223,20 @@ func FuzzRead(f *testing.F) {
 		}
 	})
 }
+
+// TestWarnings: what is allowed but deserves a look, beside what the golden
+// files show.
+func TestWarnings(t *testing.T) {
+	for _, tt := range []struct{ old, new, want string }{
+		{"name: Little Net", "name: Little Net, slot_seconds: 10", "test.yaml:2:43: slot_seconds 10 is for trials: no receiver understands slots other than 120 s"},
+		{"bands: [40m, 20m]", "bands: [40m, 20m], filters: [{name: lp, passes: [40m], fitted: relay}]", "test.yaml:7:152: beacon one can't use 20m: no fitted filter passes it"},
+	} {
+		if got := mustRead(t, strings.Replace(minimal, tt.old, tt.new, 1)).Warnings.Error(); got != tt.want {
+			t.Errorf("%s:\n got %s\nwant %s", tt.new, got, tt.want)
+		}
+	}
+	f := mustRead(t, minimal+"pauses: [{scope: {beacon: two, band: 20m}, from: 2026-12-01T00:00:00Z, to: 2026-12-02T00:00:00Z}]\n")
+	if len(f.Warnings) != 1 || !strings.Contains(f.Warnings[0].Sentence, "does not use 20m, so this pause changes nothing") {
+		t.Errorf("%v", f.Warnings)
+	}
+}

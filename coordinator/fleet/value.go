@@ -142,7 +142,7 @@ func (r *reader) decimal(v value, positive bool, high int64) (Decimal, bool) {
 	switch v.node.(type) {
 	case *ast.IntegerNode, *ast.FloatNode:
 		d, err := ParseDecimal(v.node.GetToken().Value)
-		if err == nil && d.Cmp(Whole(high)) <= 0 && !(positive && d.IsZero()) {
+		if err == nil && d.Cmp(Whole(high)) <= 0 && (!positive || !d.IsZero()) {
 			return d, true
 		}
 		if err != nil {

@@ -127,7 +127,7 @@ func transmissions(file []fileTransmission) ([]Transmission, error) {
 			err = errors.New("beacon is missing or too long")
 		case t.Band == "" || len(t.Band) > longestText:
 			err = errors.New("band is missing or too long")
-		case !(t.FrequencyHz > 0 && t.FrequencyHz <= highestHz):
+		case t.FrequencyHz <= 0 || t.FrequencyHz > highestHz:
 			err = fmt.Errorf("frequency_hz of %v is not a frequency in hertz, such as 7040101.5", t.FrequencyHz)
 		case t.Message != "" && t.Message != Full && t.Message != Extended:
 			err = fmt.Errorf("message is %.20q: it is full (or left out) or extended", t.Message)

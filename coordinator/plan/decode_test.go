@@ -38,10 +38,10 @@ func TestDecodeAndEncode(t *testing.T) {
 	if diff := cmp.Diff(want, p); diff != "" {
 		t.Errorf("decoded (-want +got):\n%s", diff)
 	}
-	slices := *want
-	slices.Transmissions = []Transmission{want.Transmissions[1], want.Transmissions[0]}
-	slices.Shortfalls = []Shortfall{want.Shortfalls[1], want.Shortfalls[0]}
-	for _, p := range []*Plan{want, &slices} {
+	mixed := *want
+	mixed.Transmissions = []Transmission{want.Transmissions[1], want.Transmissions[0]}
+	mixed.Shortfalls = []Shortfall{want.Shortfalls[1], want.Shortfalls[0]}
+	for _, p := range []*Plan{want, &mixed} {
 		if diff := cmp.Diff(small, string(p.Encode())); diff != "" {
 			t.Errorf("encoded (-want +got):\n%s", diff)
 		}

@@ -101,7 +101,7 @@ func (c *checker) together(here []*entry) {
 func (c *checker) notTogether(here []*entry, pair [2]string) {
 	for _, a := range here {
 		for _, b := range here {
-			if a.band == pair[0] && b.band == pair[1] && a.beacon != b.beacon && !(a.taken && b.taken) {
+			if a.band == pair[0] && b.band == pair[1] && a.beacon != b.beacon && (!a.taken || !b.taken) {
 				c.report(NotTogether, c.length.Start(a.n), []string{a.beacon.Name, b.beacon.Name},
 					"site %s: %s on %s and %s on %s share a slot, and these bands never may",
 					a.beacon.Site.Name, a.beacon.Name, a.band, b.beacon.Name, b.band)
@@ -123,7 +123,7 @@ func (c *checker) oneBand(onBand []*entry) {
 	}
 	for i, a := range onBand {
 		for _, b := range onBand[i+1:] {
-			if a.beacon != b.beacon && !(a.taken && b.taken) && !c.full() {
+			if a.beacon != b.beacon && (!a.taken || !b.taken) && !c.full() {
 				c.twoSignals(a, b)
 			}
 		}
