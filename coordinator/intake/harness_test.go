@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"lamplighter/coordinator/broker"
+	"lamplighter/coordinator/store/storetest"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 	"lamplighter/proto/onair/slot"
 	"lamplighter/proto/seal"
@@ -22,13 +23,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	// The test server outlives the tests on purpose, with what serves it.
-	goleak.VerifyTestMain(m,
-		goleak.IgnoreAnyFunction("lamplighter/coordinator/database.(*Server).supervise"),
-		goleak.IgnoreAnyFunction("lamplighter/coordinator/database.bound"),
-		goleak.IgnoreAnyFunction("lamplighter/coordinator/database.bound.func1"),
-		goleak.IgnoreAnyFunction("os/exec.(*Cmd).Start.func2"),
-		goleak.IgnoreAnyFunction("os/exec.(*Cmd).writerDescriptor.func1"))
+	goleak.VerifyTestMain(m, storetest.LeakOptions()...)
 }
 
 const network = "tern-valley"

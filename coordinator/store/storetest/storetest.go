@@ -23,6 +23,7 @@ import (
 	_ "github.com/jackc/pgx/v5/stdlib" // the driver "pgx"
 	"github.com/peterldowns/pgtestdb"
 	"github.com/peterldowns/pgtestdb/migrators/common"
+	"go.uber.org/goleak"
 
 	"lamplighter/coordinator/database"
 	"lamplighter/coordinator/store"
@@ -103,6 +104,18 @@ var server = sync.OnceValues(func() (*url.URL, error) {
 	}
 	return url.Parse(running.TCPURL())
 })
+
+// LeakOptions let a search for leaked goroutines pass over the process's server,
+// which outlives the tests on purpose.
+func LeakOptions() []goleak.Option {
+	return []goleak.Option{
+		goleak.IgnoreAnyFunction("lamplighter/coordinator/database.(*Server).supervise"),
+		goleak.IgnoreAnyFunction("lamplighter/coordinator/database.bound"),
+		goleak.IgnoreAnyFunction("lamplighter/coordinator/database.bound.func1"),
+		goleak.IgnoreAnyFunction("os/exec.(*Cmd).Start.func2"),
+		goleak.IgnoreAnyFunction("os/exec.(*Cmd).writerDescriptor.func1"),
+	}
+}
 
 // removeAfterwards has a shell remove the folder once this process and the
 // server in it are gone: its input ends with the process.
