@@ -9,7 +9,8 @@
 // What is not known is absent, never zero. What a beacon said of itself counts
 // until it is lost; after that only what the coordinator knows by itself is
 // told. A beacon that said it was on the air and was not heard since its
-// transmission must have ended is not said to be on the air, nor to be off it.
+// transmission must have ended, or that speaks of a slot far from this one, is
+// not said to be on the air, nor to be off it.
 package status
 
 import (
@@ -126,7 +127,7 @@ func (v view) state() apiv1.BeaconState {
 		return apiv1.BeaconState_BEACON_STATE_LOST
 	case silent >= LateAfter:
 		return apiv1.BeaconState_BEACON_STATE_LATE
-	case v.keyed() && !v.outlived():
+	case v.keyed() && v.present():
 		return apiv1.BeaconState_BEACON_STATE_ON_AIR
 	case v.hushed():
 		return apiv1.BeaconState_BEACON_STATE_HUSHED
@@ -144,8 +145,13 @@ func (v view) endOfTransmission() time.Time {
 	return v.slot.Start(slot.Number(v.Health.GetSlot())).Add(v.slot.Timing().End())
 }
 
-// outlived says whether the transmission that it spoke of must have ended.
-func (v view) outlived() bool { return v.now.After(v.endOfTransmission().Add(endGrace)) }
+// present says whether the transmission that it spoke of can be under way: its
+// slot is this one, or a neighbour by a clock that is not quite right, and it
+// need not have ended.
+func (v view) present() bool {
+	slots := int64(v.slot.At(v.now)) - v.Health.GetSlot()
+	return slots >= -1 && slots <= 1 && !v.now.After(v.endOfTransmission().Add(endGrace))
+}
 
 // hushed says whether the hushes in force cover all its bands.
 func (v view) hushed() bool {
@@ -185,7 +191,7 @@ func (v view) showReport(shown *apiv1.Beacon) {
 	if v.Health.FrequencyUncertaintyPpb != nil {
 		shown.FrequencyUncertaintyRatio = proto.Float64(v.Health.GetFrequencyUncertaintyPpb() / 1e9)
 	}
-	if v.keyed() && v.outlived() {
+	if v.keyed() && !v.present() {
 		return
 	}
 	shown.OnAir = proto.Bool(v.keyed())

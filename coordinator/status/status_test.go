@@ -1,6 +1,7 @@
 package status_test
 
 import (
+	"math"
 	"testing"
 	"time"
 
@@ -72,6 +73,9 @@ func TestStateIsTheFirstThatIsTrue(t *testing.T) {
 		{"keyed", well(keyed), nil, apiv1.BeaconState_BEACON_STATE_ON_AIR, ""},
 		{"keyed in spite of a hush", well(keyed), hushAll, apiv1.BeaconState_BEACON_STATE_ON_AIR, ""},
 		{"keyed in a slot that is over", well(func(b *status.Beacon) { keyed(b); b.Health.Slot-- }), nil, apiv1.BeaconState_BEACON_STATE_READY, ""},
+		{"keyed in the next slot, by a clock ahead of ours", well(func(b *status.Beacon) { keyed(b); b.Health.Slot++ }), nil, apiv1.BeaconState_BEACON_STATE_ON_AIR, ""},
+		{"keyed in a slot of next week", well(func(b *status.Beacon) { keyed(b); b.Health.Slot += 5040 }), nil, apiv1.BeaconState_BEACON_STATE_READY, ""},
+		{"keyed in a slot that no clock reaches", well(func(b *status.Beacon) { keyed(b); b.Health.Slot = math.MaxInt64 }), nil, apiv1.BeaconState_BEACON_STATE_READY, ""},
 		{"hushed with the network", well(func(*status.Beacon) {}), hushAll, apiv1.BeaconState_BEACON_STATE_HUSHED, ""},
 		{"hushed with its site", well(func(*status.Beacon) {}), []fleet.Scope{{Site: "hilltop"}}, apiv1.BeaconState_BEACON_STATE_HUSHED, ""},
 		{"hushed band by band", well(func(*status.Beacon) {}), []fleet.Scope{{Band: "40m"}, {Beacon: "hilltop-a", Band: "20m"}}, apiv1.BeaconState_BEACON_STATE_HUSHED, ""},
@@ -187,4 +191,32 @@ func TestBeaconsAreSortedBySiteAndName(t *testing.T) {
 	if len(got) != 2 || got[0].Beacon != "hilltop-a" || got[1].Beacon != "mill-a" {
 		t.Errorf("got %v", got)
 	}
+}
+
+// Whatever an agent says of itself, what is shown can be sent and read.
+func FuzzAnyHealth(f *testing.F) {
+	sane, err := proto.Marshal(well(keyed).Health)
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(sane, int64(1))
+	f.Add([]byte{}, int64(-1))
+	f.Fuzz(func(t *testing.T, message []byte, ago int64) {
+		health := &wirev1.Health{}
+		if proto.Unmarshal(message, health) != nil {
+			return // the intake refuses it
+		}
+		heard := now.Add(-time.Duration(ago))
+		known := status.Known{Fleet: invented(), Beacons: map[string]status.Beacon{"hilltop-a": {LastSeen: heard, Health: health, HealthAt: heard}}}
+		shown := status.Of(known, now)[0]
+		if _, err := proto.Marshal(shown); err != nil {
+			t.Errorf("it can't be sent: %v", err)
+		}
+		if shown.OnAirUntil != nil && shown.OnAirUntil.CheckValid() != nil {
+			t.Errorf("on the air until %v", shown.OnAirUntil)
+		}
+		if bound := shown.ClockErrorSeconds; bound != nil && health.GetClockErrorBoundNs() >= 0 && *bound < 0 {
+			t.Errorf("a clock error of %v s", *bound)
+		}
+	})
 }
