@@ -1,6 +1,7 @@
 package dispatch
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -109,7 +110,8 @@ func slots(o *wirev1.Orders) map[int64]bool {
 // of its neighbour, and gets those that the neighbour may still obey only when
 // it has confirmed that it gives them up.
 func TestSlotsChangeHandsInTwoSteps(t *testing.T) {
-	b := newBench(t, oneOnly)
+	greedy := func(text string) string { return strings.ReplaceAll(text, "share: 0.5", "share: 0.9") }
+	b := newBench(t, greedy(oneOnly))
 	b.lead()
 	old := b.orders("hilltop-hf")
 	g := b.granted(request("hilltop-hf", old))
@@ -121,7 +123,7 @@ func TestSlotsChangeHandsInTwoSteps(t *testing.T) {
 		t.Fatal(err)
 	}
 	leased := int64(slot.Standard.At(end.Add(-time.Second))) // the last slot that starts before the end
-	b.apply(twoNear)
+	b.apply(greedy(twoNear))
 	fresh, first := b.orders("hilltop-hf"), b.orders("mill-hf")
 	if fresh.Revision != old.Revision+1 || first.Revision != 1 {
 		t.Errorf("revisions %d and %d", fresh.Revision, first.Revision)
@@ -138,8 +140,8 @@ func TestSlotsChangeHandsInTwoSteps(t *testing.T) {
 			given++
 		}
 	}
-	if given == 0 {
-		t.Fatal("the old owner gives nothing up: the test shows nothing")
+	if given < 20 {
+		t.Fatal("the old owner gives hardly anything up: the test shows nothing")
 	}
 	b.granted(request("hilltop-hf", fresh))
 	second := b.orders("mill-hf")
@@ -153,8 +155,8 @@ func TestSlotsChangeHandsInTwoSteps(t *testing.T) {
 		}
 	}
 	t.Logf("%d slots given up, %d taken over in the second step, %d before", given, got, len(slots(first)))
-	if got == 0 {
-		t.Error("nothing was taken over after the confirmation")
+	if got < given/2 {
+		t.Error("little was taken over after the confirmation")
 	}
 }
 
