@@ -122,3 +122,26 @@ func (r random) pause(sites int) {
 	r.Pauses = append(r.Pauses, Object{"scope": scope, "from": fmt.Sprintf("2026-12-01T%02d:01:00Z", hour),
 		"to": fmt.Sprintf("2026-12-01T%02d:30:00Z", hour+1+r.IntN(3)), "reason": "mast work"})
 }
+
+// Crowded is a small fleet that wants more airtime than there is, limited by
+// sites, equipment, near sites and the number of signals only, which is what a
+// linear program can state.
+func Crowded(seed uint64) *File {
+	r := random{rand.New(rand.NewPCG(seed, 78)), &File{}}
+	r.Network = network(fmt.Sprintf("Crowd %d", seed), Object{"near_km": r.pick(0.0, 100.0, 300.0), "max_signals_per_band": 1 + r.IntN(3)})
+	sites := 1 + r.IntN(3)
+	for i := range sites {
+		r.site(fmt.Sprintf("site-%d", i), r.place(), Object{"transmitters_at_once": 1 + r.IntN(2)})
+	}
+	for i := range 4 + r.IntN(6) {
+		var limits Object
+		if r.maybe(3) {
+			limits = Object{"shared": []string{"mast"}}
+		}
+		r.beacon(fmt.Sprintf("beacon-%d", i), fmt.Sprintf("site-%d", r.IntN(sites)), r.pick(0.3, 0.5, 0.7, 0.9, 1), limits, r.bands()...)
+	}
+	if r.maybe(2) {
+		r.pause(sites)
+	}
+	return r.File
+}

@@ -1,0 +1,253 @@
+package planner_test
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/plan"
+	"lamplighter/coordinator/planner"
+	"lamplighter/coordinator/planner/testfleet"
+	"lamplighter/proto/onair/slot"
+)
+
+// bound states the airtime problem of a fleet as a linear program and has
+// Debian's GLPK solve it.
+//
+// For each beacon b, band k and slot t in which b may use k there is a variable
+// x(b,k,t) between 0 and 1. The rows say, for each slot: a beacon transmits at
+// most once; a site at most transmitters_at_once; shared equipment once; two
+// near sites, and the beacons of one site, at most once on a band together; a
+// band carries at most max_signals_per_band. Every plan that keeps the rules is
+// a solution with whole numbers, since the program states only rules and leaves
+// some out (rest, rule 6, window, whole numbers). So what the program can't
+// exceed no plan can: its greatest least level bounds that of every plan.
+//
+// Slots in which the same bands are open to the same beacons are alike, and no
+// row ties one slot to another; so the mean of a solution over such slots is a
+// solution too, and one variable can stand for all of them together.
+//
+// Fair shares are found by filling: the greatest level that all can have; then
+// those who can't have more at that level keep it, and the others go on.
+type bound struct {
+	t       *testing.T
+	f       *fleet.Fleet
+	open    *fleet.Openings
+	first   slot.Number
+	end     slot.Number
+	demands []float64
+}
+
+func newBound(t *testing.T, in planner.Input) *bound {
+	first, end := in.Fleet.Network.Slot.Starting(in.From, in.To)
+	b := &bound{t: t, f: in.Fleet, open: in.Fleet.Openings(first, end), first: first, end: end}
+	for i, beacon := range in.Fleet.Beacons {
+		b.demands = append(b.demands, float64(plan.Demand(beacon, b.open.OpenSlots(i))))
+	}
+	return b
+}
+
+// fairShares returns the max-min fair fraction of its demand for each beacon.
+func (b *bound) fairShares() []float64 {
+	fixed := make([]float64, len(b.demands))
+	left := 0
+	for i := range fixed {
+		fixed[i] = -1
+		if b.demands[i] == 0 {
+			fixed[i] = 1
+		} else {
+			left++
+		}
+	}
+	for left > 0 {
+		level := b.solve("level", fixed, 0)
+		for i := range fixed {
+			if fixed[i] >= 0 {
+				continue
+			}
+			if level > 1-1e-9 || b.solve(fmt.Sprintf("g%d", i), fixed, level) < level*b.demands[i]+1e-3 {
+				fixed[i] = level
+				left--
+			}
+		}
+	}
+	return fixed
+}
+
+// solve maximizes the level of all that are not fixed, or with a level given
+// what one beacon gets while the others keep it.
+func (b *bound) solve(goal string, fixed []float64, level float64) float64 {
+	var lp bytes.Buffer
+	fmt.Fprintf(&lp, "Maximize\n goal: %s\nSubject To\n", goal)
+	rows := 0
+	atMost := func(terms []string, most int) {
+		if len(terms) > 0 {
+			rows++
+			fmt.Fprintf(&lp, " r%d: %s <= %d\n", rows, strings.Join(terms, " + "), most)
+		}
+	}
+	sums := make([][]string, len(b.f.Beacons))
+	for _, kind := range b.kinds() {
+		b.slotRows(kind.like, kind.count, sums, atMost)
+	}
+	for i, sum := range sums {
+		if len(sum) == 0 {
+			continue
+		}
+		fmt.Fprintf(&lp, " s%d: %s - g%d = 0\n g%dmost: g%d <= %.0f\n", i, strings.Join(sum, " + "), i, i, i, b.demands[i])
+		switch {
+		case fixed[i] >= 0:
+			fmt.Fprintf(&lp, " l%d: g%d >= %.9f\n", i, i, fixed[i]*b.demands[i]-1e-6)
+		case level > 0:
+			fmt.Fprintf(&lp, " l%d: g%d >= %.9f\n", i, i, level*b.demands[i]-1e-6)
+		case b.demands[i] > 0:
+			fmt.Fprintf(&lp, " l%d: g%d - %.0f level >= 0\n", i, i, b.demands[i])
+		}
+	}
+	fmt.Fprint(&lp, "Bounds\n level <= 1\nEnd\n")
+	return b.glpk(lp.Bytes())
+}
+
+// kind is a number of slots that are alike.
+type kind struct {
+	like  slot.Number
+	count int
+}
+
+func (b *bound) kinds() []kind {
+	var kinds []kind
+	index := map[string]int{}
+	for n := b.first; n < b.end; n++ {
+		var pattern []byte
+		for i, beacon := range b.f.Beacons {
+			for j := range beacon.Bands {
+				pattern = strconv.AppendBool(pattern, b.open.Open(i, j, n))
+			}
+		}
+		i, known := index[string(pattern)]
+		if !known {
+			i = len(kinds)
+			index[string(pattern)] = i
+			kinds = append(kinds, kind{like: n})
+		}
+		kinds[i].count++
+	}
+	return kinds
+}
+
+// slotRows states the rules of so many slots like one.
+func (b *bound) slotRows(n slot.Number, count int, sums [][]string, atMostEach func([]string, int)) {
+	atMost := func(terms []string, most int) { atMostEach(terms, most*count) }
+	site, mast, band := map[string][]string{}, map[string][]string{}, map[string][]string{}
+	at := map[[2]string][]string{} // by site and band
+	for i, beacon := range b.f.Beacons {
+		var own []string
+		for j, use := range beacon.Bands {
+			if !b.open.Open(i, j, n) {
+				continue
+			}
+			x := fmt.Sprintf("x%d_%d_%d", i, j, n-b.first)
+			own = append(own, x)
+			s := beacon.Site.Name
+			site[s] = append(site[s], x)
+			for _, e := range beacon.Shared {
+				mast[s+e] = append(mast[s+e], x)
+			}
+			band[use.Band.Name] = append(band[use.Band.Name], x)
+			at[[2]string{s, use.Band.Name}] = append(at[[2]string{s, use.Band.Name}], x)
+		}
+		atMost(own, 1)
+		sums[i] = append(sums[i], own...)
+	}
+	for _, s := range b.f.Sites {
+		atMost(site[s.Name], s.TransmittersAtOnce)
+		for name := range band {
+			here := at[[2]string{s.Name, name}]
+			atMost(here, 1)
+			for _, other := range b.f.Sites {
+				if s.Name < other.Name && b.f.Near(s, other, name) {
+					atMost(append(append([]string{}, here...), at[[2]string{other.Name, name}]...), 1)
+				}
+			}
+		}
+	}
+	for _, list := range mast {
+		atMost(list, 1)
+	}
+	for _, list := range band {
+		atMost(list, b.f.Network.MaxSignalsPerBand)
+	}
+}
+
+func (b *bound) glpk(lp []byte) float64 {
+	b.t.Helper()
+	file := filepath.Join(b.t.TempDir(), "airtime.lp")
+	if err := os.WriteFile(file, lp, 0o600); err != nil {
+		b.t.Fatal(err)
+	}
+	out, err := exec.Command("glpsol", "--lp", file, "--write", file+".out").CombinedOutput()
+	if err != nil {
+		b.t.Fatalf("glpsol (Debian: glpk-utils) is needed here: %v\n%s", err, out)
+	}
+	solution, err := os.ReadFile(file + ".out")
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	for line := range strings.Lines(string(solution)) { // s bas ROWS COLUMNS f f OBJECTIVE
+		if fields := strings.Fields(line); len(fields) == 7 && fields[0] == "s" {
+			value, err := strconv.ParseFloat(fields[6], 64)
+			if err != nil || fields[4] != "f" || fields[5] != "f" {
+				b.t.Fatalf("glpsol found no optimum: %s", line)
+			}
+			return value
+		}
+	}
+	b.t.Fatalf("no solution in what glpsol wrote:\n%s", out)
+	return 0
+}
+
+// TestAirtimeAgainstSolver holds oversubscribed fleets to the linear bound.
+func TestAirtimeAgainstSolver(t *testing.T) {
+	for seed := range uint64(16) {
+		t.Run(fmt.Sprint(seed), func(t *testing.T) {
+			in := planner.Input{Fleet: read(t, testfleet.Crowded(seed)), From: from, To: from.Add(day)}
+			p := makePlan(t, in)
+			mustHold(t, in, p)
+			holdToBound(t, in, p)
+		})
+	}
+}
+
+func holdToBound(t *testing.T, in planner.Input, p *plan.Plan) {
+	b := newBound(t, in)
+	fair := b.fairShares()
+	granted := plan.Measure(in.Fleet, p, plan.Extra{}).Beacons
+	least, leastBound := 1.0, 1.0
+	total, totalBound := 0.0, 0.0
+	for i, g := range granted {
+		if b.demands[i] == 0 {
+			continue
+		}
+		got, share := float64(g.Granted), fair[i]*b.demands[i]
+		total, totalBound = total+got, totalBound+share
+		leastBound = min(leastBound, fair[i])
+		least = min(least, (got+1)/b.demands[i], max(got/b.demands[i]/0.99, 0))
+		if got < math.Floor(share+1e-6)-1 {
+			t.Errorf("%s gets %.0f of %.0f; its fair share is %.2f", g.Beacon, got, b.demands[i], share)
+		}
+	}
+	t.Logf("least within %.4f of bound %.4f, total %.0f of %.2f", least, leastBound, total, totalBound)
+	if least < leastBound-1e-6 {
+		t.Errorf("least level is more than a transmission and a hundredth below the bound %.4f", leastBound)
+	}
+	if total < 0.998*totalBound-1 {
+		t.Errorf("total airtime %.0f, fair shares are %.2f", total, totalBound)
+	}
+}
