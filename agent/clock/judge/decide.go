@@ -44,14 +44,15 @@ func (j *Judge) hearBoth(primary, other claim) Reason {
 	}
 	if own, known := j.own.now(j.now.Raw); known && !own.agrees(e.estimate) {
 		if own.bound <= half && other.bound > fine {
-			return j.excluded(primary, own) // the other can't see so little
+			j.doubt.exclude(primary, own)
+			return j.goOn(Jumped) // the other can't see so little
 		}
 		j.own.forget() // two against one
 	}
 	if other.bound > fine && j.doubted(primary) {
 		return j.goOn(Jumped)
 	}
-	j.doubt, j.asleep, j.leap.unknown = 0, false, false
+	j.doubt, j.asleep, j.leap.unknown = doubt{}, false, false
 	j.follow(e, primary)
 	return Agreed
 }
@@ -64,13 +65,16 @@ func (j *Judge) contradicted(primary, other claim) Reason {
 		first, second := own.agrees(primary.estimate), own.agrees(other.estimate)
 		switch {
 		case first && !second:
+			j.doubt.exclude(other, own)
 			j.follow(primary, primary)
 			return Contradicted
 		case second && !first:
+			j.doubt.exclude(primary, own)
 			j.follow(other, other)
 			return Contradicted
 		}
 	}
+	j.doubt = doubt{standing: true}
 	return j.goOn(Contradicted)
 }
 
@@ -79,7 +83,8 @@ func (j *Judge) hearOne(c claim) Reason {
 	own, known := j.own.now(j.now.Raw)
 	vouched := known && own.bound <= half && c.bound <= half
 	if vouched && !own.agrees(c.estimate) {
-		return j.excluded(c, own)
+		j.doubt.exclude(c, own)
+		return j.goOn(Jumped)
 	}
 	if j.doubted(c) {
 		return j.goOn(Jumped)
@@ -98,27 +103,6 @@ func (j *Judge) hearOne(c claim) Reason {
 	}
 	j.follow(c, c)
 	return Agreed
-}
-
-// excluded: a witness left what is known.
-func (j *Judge) excluded(c claim, own estimate) Reason {
-	if c.by != byDaemon {
-		j.doubt = max(j.doubt, c.zero.Sub(own.zero).Abs())
-	}
-	return j.goOn(Jumped)
-}
-
-// doubted says whether a receiver that the own clock excluded has not come back
-// since: that the own clock has become less sure does not clear it.
-func (j *Judge) doubted(c claim) bool {
-	own, known := j.own.now(j.now.Raw)
-	if c.by == byDaemon || j.doubt == 0 || !known {
-		return false
-	}
-	if c.zero.Sub(own.zero).Abs() < j.doubt/2 {
-		j.doubt = 0
-	}
-	return j.doubt != 0
 }
 
 // follow sets the own clock by e, unless it knows better itself; learned is

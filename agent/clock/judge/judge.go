@@ -39,8 +39,8 @@ type Judge struct {
 	leap     leap
 	celsius  *float64
 	warmAt   time.Duration
-	doubt    time.Duration // how far the receiver lay off when the own clock excluded it; 0: it does not
-	asleep   bool          // suspended since two witnesses last agreed
+	doubt    doubt
+	asleep   bool // suspended since two witnesses last agreed
 	lock     wirev1.Lock
 	changed  time.Duration // when lock changed, raw
 }

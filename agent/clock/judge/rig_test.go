@@ -51,7 +51,7 @@ func (r *rig) advance(d time.Duration) {
 func (r *rig) second() Verdict {
 	r.count++
 	r.advance(400 * time.Millisecond)
-	r.judge.Verdict(r.now())
+	r.judge.look(r.now())
 	r.advance(100 * time.Millisecond)
 	second := r.utc
 	early := r.early
