@@ -13,7 +13,7 @@ type Core struct {
 	config  Config
 	now     Instant
 	started time.Duration // this process, on the boot clock
-	out    []Action
+	out     []Action
 
 	store
 	nonces []nonce
@@ -133,7 +133,7 @@ func (c *Core) take(e Event) {
 		c.silence(e.Why)
 	case Rearm:
 		if !c.key.stuck {
-			c.wanted.tripped = ""
+			c.wanted.tripped, c.storeAt = "", c.now.Boot // written at once
 		}
 	}
 }

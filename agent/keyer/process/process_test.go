@@ -141,7 +141,7 @@ func (a *agent) send(m *keyerv1.ToKeyer) {
 // until reads what the keyer says until found finds what it looks for.
 func until[T any](a *agent, what string, found func(*keyerv1.FromKeyer) (T, bool)) T {
 	a.t.Helper()
-	timeout := time.NewTimer(20 * time.Second)
+	timeout := time.NewTimer(3 * time.Minute)
 	defer timeout.Stop()
 	for {
 		select {
@@ -153,7 +153,7 @@ func until[T any](a *agent, what string, found func(*keyerv1.FromKeyer) (T, bool
 				return value
 			}
 		case <-timeout.C:
-			a.t.Fatalf("no %s in 20 s", what)
+			a.t.Fatalf("no %s in three minutes", what)
 		}
 	}
 }
