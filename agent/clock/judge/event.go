@@ -8,11 +8,11 @@ type Event interface{ event() }
 // Fix is what kind of a fix a receiver has.
 type Fix int
 
-// The kinds of fix.
+// The kinds of fix, the worst first.
 const (
 	FixNone    Fix = iota
-	FixReal        // by satellites
 	FixDoubted     // by dead reckoning, by hand, or simulated
+	FixReal        // by satellites
 )
 
 // Leap is what is announced for the end of this day.
