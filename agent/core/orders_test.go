@@ -147,3 +147,19 @@ func TestARestartedAgentPresentsWhatItHas(t *testing.T) {
 		t.Errorf("the keyer holds %v", s)
 	}
 }
+
+func TestASlotThatBeginsWhileOrdersChangeIsAccountedFor(t *testing.T) {
+	w := running(t)
+	w.order(ordersFor(1, []int64{slotAt(4 * time.Minute)}))
+	w.until(midnight.Add(4*time.Minute - 6*time.Second))
+	w.slowDisk, w.readAt = true, w.now.Boot+time.Hour // the keyer's verdict takes until after the start
+	w.order(ordersFor(2, []int64{slotAt(8 * time.Minute)}))
+	w.advance(5 * time.Second)
+	w.now.Wall, w.now.Boot = w.now.Wall.Add(time.Second), w.now.Boot+time.Second
+	w.slowDisk, w.readAt = false, 0
+	w.settle()
+	w.until(midnight.Add(11 * time.Minute))
+	if diff := cmp.Diff([]string{"2 skipped clock_unsure", "4 sent"}, w.told()); diff != "" {
+		t.Error(diff)
+	}
+}

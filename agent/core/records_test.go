@@ -121,6 +121,28 @@ func TestANewConnectionStartsAgainWithTheOldest(t *testing.T) {
 	}
 }
 
+func TestAnAnswerOfTheDiskFromBeforeAReconnectionIsNotSent(t *testing.T) {
+	w := newWorld(t)
+	w.start()
+	w.advance(time.Minute)
+	w.slowDisk = true
+	w.connect()
+	w.disconnect()
+	w.connect()
+	w.slowDisk = false
+	w.settle()
+	w.advance(time.Second)
+	sent := batches(w)
+	for i, b := range sent {
+		if i > 0 && b[0] <= sent[i-1][len(sent[i-1])-1] {
+			t.Errorf("sent twice: %v", sent)
+		}
+	}
+	if sent[0][0] != 1 {
+		t.Errorf("sent %v", sent)
+	}
+}
+
 func TestADeletionThatFailsIsTriedAgain(t *testing.T) {
 	w := running(t)
 	w.advance(time.Minute)

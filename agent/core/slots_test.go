@@ -315,3 +315,16 @@ func TestNothingUnsignedOrForgedHasAnyEffect(t *testing.T) {
 		})
 	}
 }
+
+func TestADiskThatFillsUpAtTheDecisionSkipsTheSlot(t *testing.T) {
+	w := running(t)
+	w.order(ordersFor(1, []int64{slotAt(4 * time.Minute), slotAt(8 * time.Minute)}))
+	w.until(midnight.Add(4*time.Minute - 5*time.Second - time.Millisecond))
+	w.disk.full = true
+	w.advance(2 * time.Millisecond) // nothing but the intent is to be written now
+	w.disk.full = false
+	w.until(midnight.Add(12 * time.Minute))
+	if diff := cmp.Diff([]string{"2 skipped disk_full", "4 sent"}, w.told()); diff != "" {
+		t.Error(diff)
+	}
+}
