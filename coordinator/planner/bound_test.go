@@ -27,12 +27,13 @@ import (
 // near sites, and the beacons of one site, at most once on a band together; a
 // band carries at most max_signals_per_band. Every plan that keeps the rules is
 // a solution with whole numbers, since the program states only rules and leaves
-// some out (rest, rule 6, window, whole numbers). So what the program can't
+// some out (rest, window, whole numbers). So what the program can't
 // exceed no plan can: its greatest least level bounds that of every plan.
 //
-// Slots in which the same bands are open to the same beacons are alike, and no
-// row ties one slot to another; so the mean of a solution over such slots is a
-// solution too, and one variable can stand for all of them together.
+// Neighbouring slots in which the same bands are open to the same beacons are
+// alike: the mean of a solution over such a run is a solution too, so one
+// variable can stand for the whole run. Rule 6 is stated for each stretch of
+// whole runs: at most ceil(share·k) + 1 of its k slots.
 //
 // Fair shares are found by filling: the greatest level that all can have; then
 // those who can't have more at that level keep it, and the others go on.
@@ -94,9 +95,11 @@ func (b *bound) solve(goal string, fixed []float64, level float64) float64 {
 		}
 	}
 	sums := make([][]string, len(b.f.Beacons))
-	for _, kind := range b.kinds() {
+	kinds := b.kinds()
+	for _, kind := range kinds {
 		b.slotRows(kind.like, kind.count, sums, atMost)
 	}
+	b.stretches(kinds, atMost)
 	for i, sum := range sums {
 		if len(sum) == 0 {
 			continue
@@ -123,7 +126,7 @@ type kind struct {
 
 func (b *bound) kinds() []kind {
 	var kinds []kind
-	index := map[string]int{}
+	last := ""
 	for n := b.first; n < b.end; n++ {
 		var pattern []byte
 		for i, beacon := range b.f.Beacons {
@@ -131,15 +134,32 @@ func (b *bound) kinds() []kind {
 				pattern = strconv.AppendBool(pattern, b.open.Open(i, j, n))
 			}
 		}
-		i, known := index[string(pattern)]
-		if !known {
-			i = len(kinds)
-			index[string(pattern)] = i
+		if string(pattern) != last {
+			last = string(pattern)
 			kinds = append(kinds, kind{like: n})
 		}
-		kinds[i].count++
+		kinds[len(kinds)-1].count++
 	}
 	return kinds
+}
+
+// stretches states rule 6.
+func (b *bound) stretches(kinds []kind, atMost func([]string, int)) {
+	for i, beacon := range b.f.Beacons {
+		for a := range kinds {
+			var terms []string
+			slots := int64(0)
+			for _, kind := range kinds[a:] {
+				slots += int64(kind.count)
+				for j := range beacon.Bands {
+					if b.open.Open(i, j, kind.like) {
+						terms = append(terms, fmt.Sprintf("x%d_%d_%d", i, j, kind.like-b.first))
+					}
+				}
+				atMost(terms, int(beacon.Share.MulCeil(slots))+1)
+			}
+		}
+	}
 }
 
 // slotRows states the rules of so many slots like one.
@@ -215,7 +235,7 @@ func (b *bound) glpk(lp []byte) float64 {
 
 // TestAirtimeAgainstSolver holds oversubscribed fleets to the linear bound.
 func TestAirtimeAgainstSolver(t *testing.T) {
-	for seed := range uint64(16) {
+	for seed := range uint64(24) {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
 			in := planner.Input{Fleet: read(t, testfleet.Crowded(seed)), From: from, To: from.Add(day)}
 			p := makePlan(t, in)

@@ -28,6 +28,7 @@ type leveller struct {
 	moves  int // of the plan in force that may still be made
 	atSite [][]int32
 	others []signal
+	log    []move
 
 	// exhausted marks the cells, by slot and band, that are full and all of whose
 	// signals have been reached in this search.
@@ -35,18 +36,17 @@ type leveller struct {
 }
 
 // step says that a beacon needs a slot in place of the one it gives up, which
-// the beacon of step before takes on band use.
+// the beacon of step before takes.
 type step struct {
 	id     int
 	lost   int // slot given up; -1 at the start of a chain
-	use    int // with which the one before takes it
 	before int
 }
 
-// end is where a chain ends: the last step finds slot and use free, or, with
+// end is where a chain ends: the last step finds a place in slot, or, with
 // slot -1, simply loses its own.
 type end struct {
-	step, slot, use int
+	step, slot int
 }
 
 func newLeveller(b *board, aim []int, moves int) *leveller {
@@ -138,20 +138,15 @@ func (l *leveller) expand(i int) (free end, found bool) {
 		if t < l.frozen || t >= l.slots || !x.any.set.has(t) || t == s.lost || l.view.limits(t) != 0 && !l.leased(s.id, t) {
 			continue
 		}
-		for u := range x.uses {
-			if !x.uses[u].open.has(t) || l.exhausted[t*len(l.bands)+int(x.uses[u].band)] == l.search {
-				continue
-			}
-			limits := l.limits(s.id, u, t, false)
-			if limits == 0 {
-				return end{step: i, slot: t, use: u}, true
-			}
-			l.suspects(i, u, t, limits)
+		if l.fits(s.id, t) {
+			return end{step: i, slot: t}, true
 		}
+		l.suspects(i, t)
 	}
 	return end{}, false
 }
 
+// leased tells whether a beacon may use slot t because it holds a lease for it.
 func (l *leveller) leased(id, t int) bool {
 	_, ok := l.held(id, t)
 	return ok && l.ownLimits(id, t) == 0
@@ -176,51 +171,60 @@ func (l *leveller) middle(s step) int {
 	return middle
 }
 
-// suspects adds the beacons each of which alone keeps step i from a slot.
-func (l *leveller) suspects(i, u, t int, found Limit) {
-	const ofSite = LimitSite | LimitEquipment | LimitTogether
-	const ofBand = LimitNear | LimitSignals | LimitWindow
-	if found&^(ofSite|ofBand) != 0 {
-		return
-	}
+// suspects adds the beacons each of which alone keeps step i from slot t.
+func (l *leveller) suspects(i, t int) {
 	id := l.steps[i].id
 	x := &l.beacons[id]
-	band := x.uses[u].band
-	switch {
-	case found&ofSite != 0:
+	if s := &l.sites[x.site]; s.resource >= 0 && l.loads(t)[s.resource] >= l.room[s.resource] {
 		for _, other := range l.atSite[x.site] {
-			if int(other) != id && l.seen[other] != l.search {
-				if _, on := l.find(int(other), t); on {
-					l.suspect(i, u, t, int(other))
-				}
-			}
+			l.suspect(i, t, int(other))
 		}
-	default:
-		near := 0
-		for _, g := range *l.cell(t, band) {
-			if l.bands[band].isNear(g.site, x.site) {
-				near++
-			}
+		return
+	}
+	if l.crowd(t) <= crowded { // all in the slot, as one may make room for another
+		for k := range l.bands {
+			l.suspectCell(i, t, int32(k))
 		}
-		if near > 1 {
-			return
-		}
-		all := len(*l.cell(t, band)) >= l.bands[band].fits
-		l.others = append(l.others[:0], *l.cell(t, band)...)
-		for _, g := range l.others {
-			if l.seen[g.beacon] != l.search && (near == 0 || l.bands[band].isNear(g.site, x.site)) {
-				l.suspect(i, u, t, int(g.beacon))
-			}
-			all = all && l.seen[g.beacon] == l.search
-		}
-		if all {
-			l.exhausted[t*len(l.bands)+int(band)] = l.search
+		return
+	}
+	for u := range x.uses {
+		if x.uses[u].open.has(t) {
+			l.suspectCell(i, t, x.uses[u].band)
 		}
 	}
 }
 
-// suspect adds a beacon to the steps if the slot is free without it.
-func (l *leveller) suspect(i, u, t, other int) {
+// crowded is how many signals of a slot are looked at whatever their band.
+const crowded = 24
+
+func (b *board) crowd(t int) (n int) {
+	for k := range b.bands {
+		n += len(*b.cell(t, int32(k)))
+	}
+	return n
+}
+
+func (l *leveller) suspectCell(i, t int, band int32) {
+	at := t*len(l.bands) + int(band)
+	if l.exhausted[at] == l.search {
+		return
+	}
+	all := len(*l.cell(t, band)) >= l.bands[band].fits
+	l.others = append(l.others[:0], *l.cell(t, band)...)
+	for _, g := range l.others {
+		l.suspect(i, t, int(g.beacon))
+		all = all && l.seen[g.beacon] == l.search
+	}
+	if all {
+		l.exhausted[at] = l.search
+	}
+}
+
+// suspect adds a beacon to the steps if there is a place without it.
+func (l *leveller) suspect(i, t, other int) {
+	if l.seen[other] == l.search {
+		return
+	}
 	at, on := l.find(other, t)
 	if !on || !l.movable(l.sent[other][at].kind) {
 		return
@@ -229,11 +233,11 @@ func (l *leveller) suspect(i, u, t, other int) {
 		return
 	}
 	was := l.take(other, t)
-	ok := l.limits(l.steps[i].id, u, t, true) == 0
+	ok := l.fits(l.steps[i].id, t)
 	l.put(other, t, int(was.use), was.kind, was.hz)
 	if ok {
 		l.seen[other] = l.search
-		l.steps = append(l.steps, step{id: other, lost: t, use: u, before: i})
+		l.steps = append(l.steps, step{id: other, lost: t, before: i})
 	}
 }
 
@@ -245,8 +249,7 @@ func (l *leveller) movable(k kind) bool {
 // against a rule after all, everything is put back.
 func (l *leveller) apply(e end) bool {
 	var log []move
-	at := e.step
-	slot, use := e.slot, e.use
+	at, slot := e.step, e.slot
 	for at >= 0 {
 		s := l.steps[at]
 		if s.lost >= 0 {
@@ -254,14 +257,12 @@ func (l *leveller) apply(e end) bool {
 			log = append(log, move{id: s.id, was: was, taken: true})
 		}
 		if slot >= 0 {
-			if l.limits(s.id, use, slot, true) != 0 || l.ownLimits(s.id, slot) != 0 {
+			if l.ownLimits(s.id, slot) != 0 || !l.squeeze(s.id, slot, deepest, &log) {
 				l.undo(log)
 				return false
 			}
-			l.put(s.id, slot, use, planned, 0)
-			log = append(log, move{id: s.id, was: sending{slot: int32(slot)}})
 		}
-		slot, use, at = s.lost, s.use, s.before
+		slot, at = s.lost, s.before
 	}
 	for _, m := range log {
 		if m.taken && m.was.kind == kept {
