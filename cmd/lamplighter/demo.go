@@ -40,6 +40,6 @@ func (c *demoCmd) Run(e *environment) error {
 	}
 	return demo.Run(e, demo.Options{
 		Dir: c.Dir, HTTP: c.HTTP, For: c.For, Beacons: c.Agents,
-		Version: programVersion(), Out: e.stdout, Terminal: onTerminal(e.stdout),
+		Version: programVersion(), Out: e.stdout, Lines: terminalLines(e.stdout),
 	})
 }

@@ -209,8 +209,13 @@ func TestServeEndsOnASignal(t *testing.T) {
 		"--grpc", "127.0.0.1:0", "--http", "127.0.0.1:0", "--mqtt", "127.0.0.1:0")
 	again := time.NewTicker(20 * time.Millisecond)
 	defer again.Stop()
-	for !strings.Contains(c.stderr.String(), "the coordinator is up") && c.Process.Signal(syscall.Signal(0)) == nil {
-		<-again.C
+	patience := time.After(time.Minute)
+	for !strings.Contains(c.stderr.String(), "the coordinator is up") {
+		select {
+		case <-again.C:
+		case <-patience:
+			t.Fatalf("it is not up; said %q", &c.stderr)
+		}
 	}
 	if err := c.Process.Signal(syscall.SIGTERM); err != nil {
 		t.Fatal(err)

@@ -106,7 +106,17 @@ func writeFile(w io.Writer, file string, mode os.FileMode, text []byte) error {
 }
 
 // onTerminal says whether w is a terminal, where progress may be shown.
-func onTerminal(w io.Writer) bool {
+func onTerminal(w io.Writer) bool { return terminalLines(w) > 0 }
+
+// terminalLines is how many lines the terminal w has; 0: it is none.
+func terminalLines(w io.Writer) int {
 	file, ok := w.(*os.File)
-	return ok && term.IsTerminal(int(file.Fd()))
+	if !ok {
+		return 0
+	}
+	_, lines, err := term.GetSize(int(file.Fd()))
+	if err != nil {
+		return 0
+	}
+	return max(1, lines) // a terminal may not know its size
 }

@@ -8,6 +8,8 @@ import (
 	"slices"
 	"sync"
 
+	"golang.org/x/sync/errgroup"
+
 	agentapp "lamplighter/agent/app"
 	"lamplighter/agent/keyer/process"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
@@ -17,12 +19,17 @@ import (
 // healthSeconds is how often the agents of the demo say how they are.
 const healthSeconds = 10
 
+// startAtOnce is how many agents start at the same time: they wait for the disk.
+const startAtOnce = 8
+
 // agents are the agents of all beacons.
 type agents struct {
 	folder, version string
 	log             *slog.Logger
-	running         []*agentapp.App
 	sites           []string // of the beacons, sorted
+
+	mu      sync.Mutex
+	running []*agentapp.App
 }
 
 // start takes a configuration for each beacon from the coordinator and starts
@@ -32,18 +39,20 @@ func (a *agents) start(ctx context.Context, beacons apiv1.BeaconServiceClient) e
 	if err != nil {
 		return err
 	}
+	starting, ctx := errgroup.WithContext(ctx)
+	starting.SetLimit(startAtOnce)
 	for _, b := range answer.GetBeacons() {
-		config, err := beacons.GetAgentConfig(ctx, &apiv1.GetAgentConfigRequest{Beacon: b.GetBeacon()})
-		if err != nil {
-			return err
-		}
-		if err := a.startOne(b.GetBeacon(), []byte(config.GetYaml())); err != nil {
-			return err
-		}
 		a.sites = append(a.sites, b.GetSite())
+		starting.Go(func() error {
+			config, err := beacons.GetAgentConfig(ctx, &apiv1.GetAgentConfigRequest{Beacon: b.GetBeacon()})
+			if err != nil {
+				return err
+			}
+			return a.startOne(b.GetBeacon(), []byte(config.GetYaml()))
+		})
 	}
 	slices.Sort(a.sites)
-	return nil
+	return starting.Wait()
 }
 
 func (a *agents) startOne(beacon string, config []byte) error {
@@ -73,6 +82,8 @@ func (a *agents) startOne(beacon string, config []byte) error {
 	if err := agent.Start(); err != nil {
 		return err
 	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
 	a.running = append(a.running, agent)
 	return nil
 }

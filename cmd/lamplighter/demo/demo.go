@@ -29,13 +29,13 @@ import (
 
 // Options are the settings of a demo.
 type Options struct {
-	Dir      string        // kept; empty: one that is removed at the end
-	HTTP     string        // HOST:PORT
-	For      time.Duration // from when the coordinator is up; 0: until the context ends
-	Beacons  int           // 0: the demo's own network
-	Version  string
-	Out      io.Writer
-	Terminal bool // Out is one
+	Dir     string        // kept; empty: one that is removed at the end
+	HTTP    string        // HOST:PORT
+	For     time.Duration // from when the coordinator is up; 0: until the context ends
+	Beacons int           // 0: the demo's own network
+	Version string
+	Out     io.Writer
+	Lines   int // of the terminal that Out is; 0: it is none
 }
 
 // anyPort is an address on this computer alone.

@@ -3,6 +3,7 @@ package demo
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -49,7 +50,7 @@ func (v *view) update(beacons []*apiv1.Beacon) {
 		v.drawn = 0 // the table goes on below this line
 		v.say("First orders at all %d agents %.1f s after the coordinator was up.\n", len(beacons), time.Since(v.upAt).Seconds())
 	}
-	if v.Terminal {
+	if v.Lines > 0 {
 		v.draw(beacons)
 		return
 	}
@@ -92,16 +93,30 @@ func (v *view) draw(beacons []*apiv1.Beacon) {
 	var text strings.Builder
 	columns := tabwriter.NewWriter(&text, 0, 0, 2, ' ', 0)
 	fmt.Fprintf(columns, "SITE\tBEACON\tSENT\tSKIPPED\t%s UTC\n", time.Now().UTC().Format(time.TimeOnly)) //nolint:errcheck // into memory
-	for _, b := range beacons {
+	for _, b := range onAirFirst(beacons) {
 		fmt.Fprintf(columns, "%s\t%s\t%s\t%s\t%s\n", b.GetSite(), b.GetBeacon(), count(b.SentToday), count(b.SkippedToday), describe(b)) //nolint:errcheck // into memory
 	}
 	_ = columns.Flush() // into memory
 	lines := strings.Split(strings.TrimSuffix(text.String(), "\n"), "\n")
+	if most := max(2, v.Lines-2); len(lines) > most {
+		lines = append(lines[:most-1], fmt.Sprintf("and %d more, which lamplighter status lists", len(lines)-most+1))
+	}
 	if v.drawn > 0 {
 		fmt.Fprintf(v.Out, "\x1b[%dA", v.drawn) //nolint:errcheck // nobody may be watching
 	}
 	v.say("\x1b[J%s", strings.Join(lines, "\n"))
 	v.drawn = len(lines)
+}
+
+// onAirFirst sorts the beacons so that those on the air come first.
+func onAirFirst(beacons []*apiv1.Beacon) []*apiv1.Beacon {
+	rank := func(b *apiv1.Beacon) int {
+		if b.GetState() == apiv1.BeaconState_BEACON_STATE_ON_AIR {
+			return 0
+		}
+		return 1
+	}
+	return slices.SortedStableFunc(slices.Values(beacons), func(a, b *apiv1.Beacon) int { return rank(a) - rank(b) })
 }
 
 func count(n *int32) string {
