@@ -1,7 +1,6 @@
 package dispatch
 
 import (
-	"math"
 	"slices"
 	"strings"
 	"time"
@@ -27,9 +26,9 @@ func planned(f *fleet.Fleet, p *plan.Plan, from slot.Number) map[string][]lease.
 	if p == nil || p.SlotSeconds != int64(f.Network.Slot) {
 		return wanted
 	}
+	tunings := map[string]tuning{}
 	for _, t := range p.Transmissions {
-		use, n := lease.Use{}, f.Network.Slot.At(t.Start)
-		b := f.Beacon(t.Beacon)
+		b, n := f.Beacon(t.Beacon), f.Network.Slot.At(t.Start)
 		if b == nil || n < from {
 			continue
 		}
@@ -37,13 +36,16 @@ func planned(f *fleet.Fleet, p *plan.Plan, from slot.Number) map[string][]lease.
 		if !ok {
 			continue
 		}
-		use = lease.Use{
-			Slot: n, Band: t.Band,
-			FrequencyMillihertz:   int64(math.Round(t.FrequencyHz * 1000)),
-			UncertaintyMillihertz: int64(math.Ceil(b.UncertaintyHz(band.Band) * 1000)),
-			Extended:              t.Message == plan.Extended,
+		key := b.Name + " " + t.Band
+		tune, known := tunings[key]
+		if !known {
+			tune = newTuning(f, b, band)
+			tunings[key] = tune
 		}
-		wanted[b.Name] = append(wanted[b.Name], use)
+		wanted[b.Name] = append(wanted[b.Name], lease.Use{
+			Slot: n, Band: t.Band, FrequencyMillihertz: tune.millihertz(t.FrequencyHz),
+			UncertaintyMillihertz: tune.uncertainty, Extended: t.Message == plan.Extended,
+		})
 	}
 	return wanted
 }

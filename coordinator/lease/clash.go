@@ -35,8 +35,9 @@ type occupant struct {
 }
 
 // roundingMillihertz is what writing frequencies in whole millihertz may cost
-// two signals together.
-const roundingMillihertz = 2
+// two signals together: each is moved by 2 at most, and its uncertainty is
+// rounded up by 1.
+const roundingMillihertz = 6
 
 // clash says what stands in the way of a beacon's use among others' uses of the
 // slot. Several uses of one other beacon are ways in which it may go on the air,

@@ -1,0 +1,112 @@
+package dispatch
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"lamplighter/coordinator/broker"
+)
+
+// slowBroker takes a second for each message, and refuses while it is away.
+type slowBroker struct {
+	mu    sync.Mutex
+	away  error
+	came  []string
+	under map[string]int // publishes under way, by topic
+}
+
+func (s *slowBroker) Publish(ctx context.Context, m broker.Message) error {
+	s.mu.Lock()
+	s.under[m.Topic]++
+	if s.under[m.Topic] > 1 {
+		panic("two messages of one topic are under way")
+	}
+	s.mu.Unlock()
+	select {
+	case <-time.After(time.Second):
+	case <-ctx.Done():
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.under[m.Topic]--
+	if err := errors.Join(ctx.Err(), s.away); err != nil {
+		return err
+	}
+	s.came = append(s.came, m.Topic+" "+string(m.Payload))
+	return nil
+}
+
+func onBoard(t *testing.T, test func(b *board, s *slowBroker)) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx, stop := context.WithCancel(t.Context())
+		s := &slowBroker{under: map[string]int{}}
+		b := newBoard(ctx, s, slog.New(slog.NewTextHandler(io.Discard, nil)))
+		test(b, s)
+		stop()
+		b.close()
+	})
+}
+
+func (s *slowBroker) all() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return fmt.Sprint(s.came)
+}
+
+func TestTheLatestOfATopicIsTheLast(t *testing.T) {
+	onBoard(t, func(b *board, s *slowBroker) {
+		b.put("a", []byte("1"))
+		synctest.Wait()
+		b.put("a", []byte("2"))
+		b.put("a", []byte("3"))
+		<-time.After(5 * time.Second)
+		if got := s.all(); got != "[a 1 a 3]" {
+			t.Error(got)
+		}
+		b.again()
+		<-time.After(5 * time.Second)
+		if got := s.all(); got != "[a 1 a 3 a 3]" {
+			t.Error(got)
+		}
+		b.retry()
+		<-time.After(5 * time.Second)
+		if got := s.all(); got != "[a 1 a 3 a 3]" {
+			t.Error("what was taken was published again: " + got)
+		}
+	})
+}
+
+func TestWhatTheBrokerDidNotTakeIsTriedAgain(t *testing.T) {
+	onBoard(t, func(b *board, s *slowBroker) {
+		s.away = broker.ErrNotConnected
+		b.put("a", []byte("1"))
+		<-time.After(5 * time.Second)
+		s.mu.Lock()
+		s.away = nil
+		s.mu.Unlock()
+		b.retry()
+		<-time.After(5 * time.Second)
+		if got := s.all(); got != "[a 1]" {
+			t.Error(got)
+		}
+	})
+}
+
+func TestAfterATermNothingIsPublished(t *testing.T) {
+	onBoard(t, func(b *board, s *slowBroker) {
+		b.close()
+		b.put("a", []byte("1"))
+		b.again()
+		synctest.Wait()
+		if got := s.all(); got != "[]" {
+			t.Error(got)
+		}
+	})
+}
