@@ -65,10 +65,8 @@ func (l *loop) turn(ctx context.Context, retry <-chan time.Time) error {
 	case <-ctx.Done():
 		return ctx.Err()
 	case <-l.fleetChanged:
-		if err := l.hushNewcomers(ctx); err != nil {
-			return err
-		}
 		l.replan(ctx, true)
+		return l.hushNewcomers(ctx)
 	case <-l.freed:
 		l.replan(ctx, false)
 	case <-l.next.C:
@@ -117,6 +115,9 @@ func (l *loop) adopt(ctx context.Context, m made) error {
 		l.log.Error("no plan could be made; the orders in force run on", "error", m.err)
 		l.next.Reset(retryAfter)
 		return nil
+	}
+	if err := l.hushNewcomers(ctx); err != nil { // before they get orders
+		return err
 	}
 	if err := l.options.Plans.SavePlan(ctx, l.epoch, m.version, m.plan); err != nil {
 		return err
