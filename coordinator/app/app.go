@@ -148,7 +148,7 @@ func (a *App) openDatabase(ctx context.Context) (err error) {
 		return nil
 	}
 	a.database, err = database.Start(ctx, database.Options{
-		Dir: filepath.Join(a.options.Dir, "database"), Disposable: a.options.Disposable, Logger: a.options.Log,
+		Dir: filepath.Join(a.options.Dir, "database"), Logger: a.options.Log,
 	})
 	return err
 }

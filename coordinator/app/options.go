@@ -20,8 +20,7 @@ type Options struct {
 
 	Fleet *FleetFile // to be put in force at the start; nil: what is in force
 
-	Disposable bool // the private database need not survive a crash of the machine
-	Log        *slog.Logger
+	Log *slog.Logger
 }
 
 // FleetFile is a fleet file that was read from somewhere.
