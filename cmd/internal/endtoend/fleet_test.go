@@ -190,7 +190,7 @@ func (n *network) checkAccount() {
 	}
 	for _, beacon := range beacons {
 		eventually(n.t, 60*time.Second, beacon+"'s last run in the tables, and no record of any run missing", func() bool {
-			return n.count("select count(*) from boots where beacon = $1 and first_seen > $2", beacon, now) == 1 &&
+			return n.count("select count(*) from boots where beacon = $1 and first_seen > $2 and previous_boot is not null", beacon, now) == 1 &&
 				n.count("select count(*) from boot_gaps where beacon = $1", beacon) == 0
 		})
 	}

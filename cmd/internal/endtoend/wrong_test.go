@@ -85,7 +85,12 @@ func (b neverEnding) Read(p []byte) (int, error) {
 // publish speaks with the broker as any program on this machine could.
 func (n *network) publish(to string, payload []byte) {
 	n.t.Helper()
-	args := []string{"-h", "127.0.0.1", "-p", n.mqtt[strings.LastIndex(n.mqtt, ":")+1:], "-q", "1", "-t", to, "-s"}
+	args := []string{"-h", "127.0.0.1", "-p", n.mqtt[strings.LastIndex(n.mqtt, ":")+1:], "-q", "1", "-t", to}
+	if len(payload) > 0 {
+		args = append(args, "-s")
+	} else {
+		args = append(args, "-n")
+	}
 	cmd := exec.CommandContext(n.t.Context(), "mosquitto_pub", args...)
 	cmd.Stdin = strings.NewReader(string(payload))
 	if out, err := cmd.CombinedOutput(); err != nil {
