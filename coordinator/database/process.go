@@ -53,7 +53,7 @@ func (f folder) locker() (id int, ours bool) {
 		return 0, false
 	}
 	commandLine, err := os.ReadFile(filepath.Join("/proc", strconv.Itoa(id), "cmdline"))
-	if err != nil {
+	if err != nil || len(commandLine) == 0 { // gone, or gone and not yet collected
 		return 0, false
 	}
 	return id, bytes.Contains(commandLine, []byte("\x00"+f.data+"\x00"))

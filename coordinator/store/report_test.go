@@ -101,7 +101,7 @@ func TestStoringAtTheSameMomentDoublesNothing(t *testing.T) {
 		}
 	}
 	const writers = 6
-	stored, failed := make(chan int), make(chan error, writers)
+	stored, failed := make(chan int), make(chan error, 10*writers) // room for every failure
 	for w := range writers {
 		go func() {
 			random := rand.New(rand.NewPCG(1, uint64(w)))
