@@ -83,7 +83,7 @@ func (c *Core) mayGoOn(j *job) *refusal {
 		return refuse(ClockStepped, "")
 	}
 	into := c.clock().Sub(j.start)
-	if into < 0 || into >= silentFrom(j.length) || c.now.Boot-j.startAt >= silentFrom(j.length) {
+	if into < 0 || into >= silentFrom(j.length) {
 		return refuse(OutsideSlot, "")
 	}
 	return c.ask(lasting, j)

@@ -294,6 +294,7 @@ func TestS1APermitNeedsTheOrdersThatItNames(t *testing.T) {
 	}{
 		{1, 10, 1, keyer.NotListed},
 		{-1 << 40, 10, 1, keyer.NotListed},
+		{1 << 32, 10, 1, keyer.NotListed}, // slot 0 in 32 bits
 		{0, 10, 2, keyer.Withdrawn},
 		{0, 9, 1, keyer.Withdrawn},
 		{0, 0, 0, keyer.Withdrawn},

@@ -1,6 +1,7 @@
 package keyer
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -108,7 +109,7 @@ func (c *Core) find(p *keyerv1.Permit) (*job, *refusal) {
 
 func listed(orders *wirev1.Orders, n int64) *wirev1.Transmission {
 	all := orders.GetTransmissions()
-	i, ok := slices.BinarySearchFunc(all, n, func(t *wirev1.Transmission, n int64) int { return int(t.GetSlot() - n) })
+	i, ok := slices.BinarySearchFunc(all, n, func(t *wirev1.Transmission, n int64) int { return cmp.Compare(t.GetSlot(), n) })
 	if !ok {
 		return nil
 	}

@@ -45,6 +45,12 @@ func TestS7AStateThatCanNotBeReadIsSilence(t *testing.T) {
 		if end := b.permit(0); end.GetReason() != string(keyer.Hushed) {
 			t.Errorf("%s, re-armed, restarted: %v", c.what, end)
 		}
+		b.diskErr = errTest
+		b.refused(b.sendHush(sealHush(hush(10, 1))), keyer.NotOnDisk)
+		if end := b.permit(0); end.GetReason() != string(keyer.Hushed) {
+			t.Errorf("%s, re-armed, told what is hushed but not on disk: %v", c.what, end)
+		}
+		b.diskErr = nil
 		b.accepted(b.sendHush(sealHush(hush(10, 1))))
 		if end := b.permit(0); end != nil {
 			t.Errorf("%s, re-armed and told what is hushed: %v", c.what, end)
