@@ -122,12 +122,14 @@ func (b *board) cell(t int, band int32) *[]signal { return &b.cells[t*len(b.band
 
 func (b *board) loads(t int) []uint8 { return b.load[t*len(b.room) : (t+1)*len(b.room)] }
 
-// put places a signal; the caller has asked whether it fits.
+// put places a signal; the caller has asked whether it fits. In a slot for which
+// the beacon holds a lease it is what the lease says, and stays.
 func (b *board) put(id, t, u int, k kind, hz int64) {
 	x := &b.beacons[id]
 	way := &x.uses[u]
 	if held, ok := b.held(id, t); ok && k != leased {
 		b.lift(id, t, held)
+		k, hz = fixed, held.hz
 	}
 	cell := b.cell(t, way.band)
 	*cell = append(*cell, signal{beacon: int32(id), site: x.site, use: int8(u), kind: k})

@@ -68,25 +68,44 @@ func (m *model) compare(a, granted, b, other int) int {
 	return cmp.Or(cmp.Compare(ah, bh), cmp.Compare(al, bl))
 }
 
-// run raises beacons, lowest first, until nobody can be raised.
+// run raises beacons, lowest first, until nobody can be raised. A chain may open
+// a way for somebody who was given up before; so in a network that is not too
+// large all are asked again, a few times at most.
 func (l *leveller) run(progress Progress) error {
+	const large, again = 200, 4
+	rounds := again
+	if l.count > large {
+		rounds = 1
+	}
+	for range rounds {
+		clear(l.done)
+		raised, err := l.round(progress)
+		if err != nil || !raised {
+			return err
+		}
+	}
+	return nil
+}
+
+func (l *leveller) round(progress Progress) (raised bool, err error) {
 	order := newRanking(l)
 	for order.Len() > 0 {
 		if progress != nil && progress(0, 1) {
-			return ErrStopped
+			return raised, ErrStopped
 		}
 		id := order.pop()
 		if l.done[id] || len(l.sent[id]) >= l.aim[id] {
 			continue
 		}
 		if loser, ok := l.raise(id); ok {
+			raised = true
 			order.push(id)
 			if loser >= 0 && !l.done[loser] {
 				order.push(loser)
 			}
 		}
 	}
-	return nil
+	return raised, nil
 }
 
 // raise gives a beacon one more transmission. loser is who pays, -1 for nobody.
