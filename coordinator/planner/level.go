@@ -40,6 +40,7 @@ type leveller struct {
 type step struct {
 	id     int
 	lost   int // slot given up; -1 at the start of a chain
+	slot   int // which the one before takes; another one if only a share of the day is given up
 	before int
 }
 
@@ -112,7 +113,7 @@ func (l *leveller) round(progress Progress) (raised bool, err error) {
 func (l *leveller) raise(root int) (loser int, ok bool) {
 	l.search++
 	l.seen[root] = l.search
-	l.steps = append(l.steps[:0], step{id: root, lost: -1, before: -1})
+	l.steps = append(l.steps[:0], step{id: root, lost: -1, slot: -1, before: -1})
 	for i := 0; i < len(l.steps); i++ {
 		if e, free := l.expand(i); free && l.apply(e) {
 			return -1, true
@@ -154,7 +155,7 @@ func (l *leveller) expand(i int) (free end, found bool) {
 		if d%2 == 1 {
 			t = middle - (d+1)/2
 		}
-		if t < l.frozen || t >= l.slots || !x.any.set.has(t) || t == s.lost || l.view.limits(t) != 0 && !l.leased(s.id, t) {
+		if t < l.frozen || t >= l.slots || !x.any.set.has(t) || t == s.lost && t == s.slot || l.view.limits(t) != 0 && !l.leased(s.id, t) {
 			continue
 		}
 		if l.fits(s.id, t) {
@@ -200,6 +201,7 @@ func (l *leveller) suspects(i, t int) {
 		}
 		return
 	}
+	l.suspectShares(i, t)
 	if l.crowd(t) <= crowded { // all in the slot, as one may make room for another
 		for k := range l.bands {
 			l.suspectCell(i, t, int32(k))
@@ -256,7 +258,7 @@ func (l *leveller) suspect(i, t, other int) {
 	l.put(other, t, int(was.use), was.kind, was.hz)
 	if ok {
 		l.seen[other] = l.search
-		l.steps = append(l.steps, step{id: other, lost: t, before: i})
+		l.steps = append(l.steps, step{id: other, lost: t, slot: t, before: i})
 	}
 }
 
@@ -281,7 +283,7 @@ func (l *leveller) apply(e end) bool {
 				return false
 			}
 		}
-		slot, at = s.lost, s.before
+		slot, at = s.slot, s.before
 	}
 	for _, m := range log {
 		if m.taken && m.was.kind == kept {

@@ -16,6 +16,7 @@ type pass struct {
 	ledger []ledger
 	tail   []tail
 	queue  queue
+	last   []lastMessage
 	due    [][]int32 // beacons released at a slot
 	now    []int32   // beacons that have sent in this slot
 
@@ -48,6 +49,7 @@ func newPass(b *board, target []int) *pass {
 		sum:    make([]int, b.count),
 		ledger: make([]ledger, b.count),
 		tail:   make([]tail, b.count),
+		last:   make([]lastMessage, b.count),
 		due:    make([][]int32, b.slots),
 	}
 	p.balancer = newBalancer(b, p.ledger)
@@ -58,7 +60,7 @@ func newPass(b *board, target []int) *pass {
 		if room := one*9/10 - max(pressures[i].site, pressures[i].band); room > 0 && !x.restless() {
 			p.slack[i] = room
 		}
-		p.ledger[i] = newLedger(len(x.uses))
+		p.ledger[i], p.last[i] = newLedger(len(x.uses)), x.lastFull
 		p.sum[i] = len(b.sent[i])
 		p.tail[i] = tail{last: -1 << 30, index: len(x.history), peak: b.past[i].peak}
 		if n := len(x.history); n > 0 {
@@ -159,6 +161,9 @@ func (p *pass) hopeless(id, t int) bool {
 	return p.rooms == 0 && len(p.lease[id]) == 0
 }
 
+// pairSlots is how long before the end of its window the first of a pair is due.
+const pairSlots = 3
+
 // schedule finds when the window of a beacon's next transmission opens, from
 // slot t on.
 func (p *pass) schedule(id, t int) {
@@ -168,8 +173,16 @@ func (p *pass) schedule(id, t int) {
 	}
 	open, target, job := int64(x.any.count), int64(p.target[id]), int64(p.count[id])
 	release := int(job * open / target)
-	if p.slack[id] > 0 {
-		window := one * open / target
+	window := one * open / target
+	switch {
+	case p.slack[id] == 0:
+	case x.pairs:
+		// The first of a pair comes late in its window, the second early in the
+		// next, so that they are near enough to each other.
+		if !p.last[id].full || p.last[id].slot < t-1 {
+			release += max(0, int(window>>32)-pairSlots)
+		}
+	default:
 		wait := int64(mix(mix(p.seed, hashName(x.name)), uint64(p.first)+uint64(release)*7919) >> 32)
 		release += int(scale(scale(window, p.slack[id], one, 1<<60), wait, one, 1<<60) >> 32)
 	}
@@ -198,8 +211,13 @@ func (p *pass) try(id, t int, last bool) bool {
 		return false
 	}
 	choices, must := p.ledger[id].choices(x, t)
+	if u := p.pairing(id, t); u >= 0 && !must {
+		if i := slices.Index(choices, u); i > 0 {
+			choices[0], choices[i] = choices[i], choices[0]
+		}
+	}
 	for _, u := range choices {
-		if p.limits(id, u, t, true) == 0 || last && !p.tight[id] && p.clear(id, u, t) {
+		if p.offered(id, u, t) || last && !p.tight[id] && p.clear(id, u, t) {
 			p.send(id, t, u)
 			return true
 		}
@@ -211,13 +229,56 @@ func (p *pass) try(id, t int, last bool) bool {
 		return false
 	}
 	for _, u := range p.ledger[id].others(x, t, choices) {
-		if p.limits(id, u, t, true) == 0 {
+		if p.offered(id, u, t) {
 			p.bent = true
 			p.send(id, t, u)
 			return true
 		}
 	}
 	return p.tight[id] && p.augment(id, t)
+}
+
+// offered tells whether a band is free, and its use does not run ahead of what a
+// site's quiet and listen shares leave it for the day.
+func (p *pass) offered(id, u, t int) bool {
+	return p.limits(id, u, t, true) == 0 && p.inPace(&p.beacons[id], p.beacons[id].uses[u].band, t)
+}
+
+func (p *pass) inPace(x *beacon, band int32, t int) bool {
+	s := &p.sites[x.site]
+	if s.quiet >= 0 && p.loads(t)[s.resource] == 0 && p.ahead(s.quiet, t) {
+		return false
+	}
+	for _, l := range s.listen {
+		if l.band == band && p.ahead(l.row, t) {
+			return false
+		}
+	}
+	return true
+}
+
+// ahead tells whether so many slots of a day are used already that with another
+// one those left would not last evenly for the rest of the day.
+func (p *pass) ahead(row int32, t int) bool {
+	d := p.dayOf[t]
+	end := t + 1
+	for step := p.slots; step > 0; step /= 2 { // the end of the day, by halving
+		for end+step <= p.slots && p.dayOf[end+step-1] == d {
+			end += step
+		}
+	}
+	slots, most := p.days[d].slots, int(p.most[row][d])
+	soFar := slots - (end - t) + 1
+	return int(p.rows[row][d]) >= (most*soFar+slots-1)/slots
+}
+
+// pairing returns the band on which a transmission in slot t would complete a
+// pair, or -1.
+func (p *pass) pairing(id, t int) int {
+	if last := p.last[id]; last.full && p.within(last.slot, t) {
+		return p.beacons[id].useOf(last.band)
+	}
+	return -1
 }
 
 func (p *pass) send(id, t, u int) {
@@ -275,7 +336,12 @@ func (p *pass) record(id, t int) {
 // settle books what a beacon has sent in slot t and opens its next window.
 func (p *pass) settle(id, t int) {
 	at, _ := p.find(id, t)
-	p.ledger[id].book(&p.beacons[id], t, int(p.sent[id][at].use))
+	x, u := &p.beacons[id], int(p.sent[id][at].use)
+	if x.pairs {
+		complete := p.pairing(id, t) == u
+		p.last[id] = lastMessage{full: !complete, band: x.uses[u].band, slot: t}
+	}
+	p.ledger[id].book(x, t, u)
 	if t >= p.frozen {
 		p.schedule(id, t+1)
 	}

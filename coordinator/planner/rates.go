@@ -192,7 +192,8 @@ func (m *model) measureBands() {
 	}
 }
 
-// nearPools has a pool for each site with the beacons there and near it.
+// nearPools has a pool for each site with the beacons there and at sites that
+// are all near each other, so that only one of them can use the band.
 func (b *board) nearPools(k int, members []int32) []pool {
 	at := map[int32][]int32{}
 	for _, id := range members {
@@ -201,20 +202,36 @@ func (b *board) nearPools(k int, members []int32) []pool {
 	}
 	var pools []pool
 	for s := range int32(len(b.sites)) {
-		list := slices.Clone(at[s])
-		if len(list) == 0 {
+		if len(at[s]) == 0 {
 			continue
 		}
-		if b.bands[k].near != nil {
-			for _, other := range b.bands[k].near[s] {
-				list = append(list, at[other]...)
-			}
+		var list []int32
+		for _, place := range b.clique(k, s, at) {
+			list = append(list, at[place]...)
 		}
 		if len(list) > 1 {
 			pools = append(pools, pool{members: list, capacity: b.active(list)})
 		}
 	}
 	return pools
+}
+
+// clique gathers sites around one that are all near each other.
+func (b *board) clique(k int, s int32, at map[int32][]int32) []int32 {
+	band, all := &b.bands[k], []int32{s}
+	if band.near == nil {
+		return all
+	}
+	for _, place := range band.near[s] {
+		near := len(at[place]) > 0
+		for _, other := range all {
+			near = near && band.isNear(place, other)
+		}
+		if near {
+			all = append(all, place)
+		}
+	}
+	return all
 }
 
 // active counts the slots in which any of the members may transmit, less those
