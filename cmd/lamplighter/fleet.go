@@ -2,9 +2,9 @@ package main
 
 import (
 	"context"
-	"fmt"
 	"io"
 	"os"
+	"strings"
 
 	"google.golang.org/grpc"
 
@@ -28,6 +28,7 @@ type fleetCmd struct {
 // fleetApplyCmd puts a fleet file in force.
 type fleetApplyCmd struct {
 	serverFlag
+	outputFlag
 	File    string `arg:"" name:"fleet" help:"The fleet file."`
 	BasedOn int64  `placeholder:"VERSION" help:"The version that you changed; refused if another is in force by now."`
 }
@@ -55,13 +56,14 @@ func (c *fleetApplyCmd) Run(e *environment) error {
 		}
 		e.warn(answer.GetWarnings())
 		e.note("Version %d is in force.", answer.GetVersion())
-		return printLines(e.stdout, answer.GetChanges())
+		return c.writeChanges(e.stdout, answer.GetVersion(), answer.GetChanges())
 	})
 }
 
 // fleetDiffCmd says what a fleet file would change.
 type fleetDiffCmd struct {
 	serverFlag
+	outputFlag
 	File string `arg:"" name:"fleet" help:"The fleet file."`
 }
 
@@ -89,7 +91,7 @@ func (c *fleetDiffCmd) Run(e *environment) error {
 		if len(answer.GetChanges()) == 0 {
 			e.note("No change to version %d.", answer.GetVersion())
 		}
-		return printLines(e.stdout, answer.GetChanges())
+		return c.writeChanges(e.stdout, answer.GetVersion(), answer.GetChanges())
 	})
 }
 
@@ -129,13 +131,20 @@ func (e *environment) warn(warnings []*apiv1.Finding) {
 	}
 }
 
-func printLines(w io.Writer, lines []string) error {
-	for _, line := range lines {
-		if _, err := fmt.Fprintln(w, line); err != nil {
-			return err
-		}
+// writeChanges prints what a fleet file changes, for people one to a line.
+func (o outputFlag) writeChanges(w io.Writer, version int64, changes []string) error {
+	rows := table{columns: []string{"change"}}
+	for _, change := range changes {
+		rows.rows = append(rows.rows, []string{change})
 	}
-	return nil
+	if o.Output == "table" {
+		_, err := io.WriteString(w, strings.Join(append(changes, ""), "\n"))
+		return err
+	}
+	return o.write(w, rows, struct {
+		Version int64    `json:"version"`
+		Changes []string `json:"changes"`
+	}{version, append([]string{}, changes...)})
 }
 
 // readFile reads a file that a person named.

@@ -36,12 +36,10 @@ func (o outputFlag) write(w io.Writer, rows table, value any) error {
 }
 
 func writeJSON(w io.Writer, value any) error {
-	text, err := json.MarshalIndent(value, "", "  ")
-	if err != nil {
-		return err
-	}
-	_, err = fmt.Fprintf(w, "%s\n", text)
-	return err
+	out := json.NewEncoder(w)
+	out.SetIndent("", "  ")
+	out.SetEscapeHTML(false)
+	return out.Encode(value)
 }
 
 func (t table) csv(w io.Writer) error {

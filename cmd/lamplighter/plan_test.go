@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"os"
 	"os/exec"
@@ -52,6 +53,15 @@ func TestPlanAndCheckAgree(t *testing.T) {
 	}
 	if err := json.Unmarshal([]byte(got.stdout), &figures); err != nil || got.code != 0 || len(figures.Violations) != 0 || figures.Figures["wanted"].(float64) <= 0 {
 		t.Errorf("check --figures: exit %d, %v, printed %.300q", got.code, err, got.stdout)
+	}
+}
+
+func TestPlanningStopsWhenItIsTold(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	got := lamplighterUntil(ctx, "plan", write(t, "fleet.yaml", demo.Fleet(0)), "--from", "2026-12-01T00:00:00Z", "--to", "2026-12-02T00:00:00Z")
+	if got.code != 1 || got.stdout != "" || !strings.Contains(got.stderr, "stopped before it was done") {
+		t.Errorf("exit %d, printed %d bytes, said %q", got.code, len(got.stdout), got.stderr)
 	}
 }
 

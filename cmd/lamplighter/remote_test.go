@@ -42,6 +42,9 @@ func TestFleetFilesTravelThroughTheCoordinator(t *testing.T) {
 	if got := lamplighter(t, "fleet", "show", server); got.code != 1 || !strings.Contains(got.stderr, "no fleet file is in force yet") {
 		t.Errorf("show before the first: exit %d, said %q", got.code, got.stderr)
 	}
+	if got := lamplighter(t, "status", server, "--output", "json"); got.code != 0 || got.stdout != "[]\n" || !strings.Contains(got.stderr, "no beacons before a fleet file") {
+		t.Errorf("status before the first: exit %d, printed %q, said %q", got.code, got.stdout, got.stderr)
+	}
 	file := write(t, "fleet.yaml", demo.Fleet(0))
 	if got := lamplighter(t, "fleet", "apply", server, file); got.code != 0 || !strings.Contains(got.stderr, "Version 1 is in force.") || !strings.Contains(got.stdout, "9 beacons") {
 		t.Errorf("apply: exit %d, said %q, printed %q", got.code, got.stderr, got.stdout)
@@ -57,6 +60,12 @@ func TestFleetFilesTravelThroughTheCoordinator(t *testing.T) {
 	want := "beacon hilltop-vhf: share 0.4 -> 0.35\n"
 	if got := lamplighter(t, "fleet", "diff", server, changed); got.code != 0 || got.stdout != want {
 		t.Errorf("diff: exit %d, printed %q, want %q", got.code, got.stdout, want)
+	}
+	if got := lamplighter(t, "fleet", "diff", server, changed, "--output", "json"); got.stdout != "{\n  \"version\": 1,\n  \"changes\": [\n    \"beacon hilltop-vhf: share 0.4 -> 0.35\"\n  ]\n}\n" {
+		t.Errorf("diff as JSON: %q", got.stdout)
+	}
+	if got := lamplighter(t, "fleet", "diff", server, changed, "--output", "csv"); got.stdout != "change\n"+want {
+		t.Errorf("diff as CSV: %q", got.stdout)
 	}
 	if got := lamplighter(t, "fleet", "apply", server, changed, "--based-on", "7"); got.code != 1 || !strings.Contains(got.stderr, "version 1 is in force by now") {
 		t.Errorf("apply over another's change: exit %d, said %q", got.code, got.stderr)

@@ -66,6 +66,9 @@ func (c *statusCmd) Run(e *environment) error {
 		for _, b := range answer.GetBeacons() {
 			values = append(values, statusOf(b))
 		}
+		if len(values) == 0 {
+			e.note("There are no beacons before a fleet file is in force; put one there with: lamplighter fleet apply FLEET")
+		}
 		return c.write(e.stdout, statusTable(values, answer.GetBeacons()), values)
 	})
 }

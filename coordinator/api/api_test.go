@@ -22,6 +22,7 @@ import (
 	"lamplighter/coordinator/api"
 	"lamplighter/coordinator/dispatch"
 	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/plan"
 	"lamplighter/coordinator/store"
 	"lamplighter/coordinator/store/storetest"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
@@ -386,5 +387,35 @@ func TestHealthAndReflectionAnswer(t *testing.T) {
 		if !names["lamplighter.api.v1."+name] {
 			t.Errorf("%s is not listed among %v", name, names)
 		}
+	}
+}
+
+func TestThePlanInForceIsShownAsItWasStored(t *testing.T) {
+	s := serve(t)
+	s.apply(t, smallFleet)
+	election, err := s.store.Election(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer election.Close(t.Context()) //nolint:errcheck // the test is over
+	epoch, err := election.TakeLead(t.Context(), "a test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	from := time.Date(2026, 12, 1, 0, 0, 0, 0, time.UTC)
+	made := &plan.Plan{Network: "Tern Valley", From: from, To: from.Add(time.Hour), SlotSeconds: 120}
+	if err := s.store.SavePlan(t.Context(), epoch, 1, made); err != nil {
+		t.Fatal(err)
+	}
+	got, err := apiv1.NewPlanServiceClient(s).GetPlan(t.Context(), &apiv1.GetPlanRequest{})
+	if err != nil || string(got.GetPlanJson()) != string(made.Encode()) || got.GetFleetVersion() != 1 || got.GetMadeAt() == nil {
+		t.Errorf("%v, %v", got, err)
+	}
+}
+
+func TestTheHushesInForceAreListed(t *testing.T) {
+	s := serve(t)
+	if got, err := apiv1.NewHushServiceClient(s).ListHushes(t.Context(), &apiv1.ListHushesRequest{}); err != nil || len(got.GetHushes()) != 0 {
+		t.Errorf("%v, %v", got, err)
 	}
 }

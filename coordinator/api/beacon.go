@@ -90,7 +90,9 @@ func (s *beaconService) GetAgentConfig(ctx context.Context, r *apiv1.GetAgentCon
 	if beacon == nil {
 		return nil, unknown("beacon", "beacon", r.GetBeacon())
 	}
-	file, err := s.options.Configs.AgentConfig(current, version, beacon)
+	file, err := oncePossible(ctx, func() (*setup.File, error) { // right after the first fleet file the broker is starting
+		return s.options.Configs.AgentConfig(current, version, beacon)
+	})
 	if err != nil {
 		return nil, err
 	}

@@ -29,31 +29,6 @@ const (
 	lookAgain     = 25 * time.Millisecond
 )
 
-// leadWithin is how long an order waits for an election to be over: whoever
-// calls for silence should not have to call twice.
-const leadWithin = 5 * time.Second
-
-// oncePossible does something again until it is no longer unavailable.
-func oncePossible[T any](ctx context.Context, do func() (T, error)) (T, error) {
-	again := time.NewTicker(lookAgain)
-	defer again.Stop()
-	end := time.NewTimer(leadWithin)
-	defer end.Stop()
-	for {
-		done, err := do()
-		if err == nil || fault.Of(err) != fault.Unavailable {
-			return done, err
-		}
-		select {
-		case <-ctx.Done():
-			return done, ctx.Err()
-		case <-end.C:
-			return done, err
-		case <-again.C:
-		}
-	}
-}
-
 // hushService orders silence.
 type hushService struct {
 	apiv1.UnimplementedHushServiceServer

@@ -32,8 +32,8 @@ _lamplighter() {
     "check") choices=(--help --history --previous --taken --output --figures) ;;
     "tones") choices=(--help) ;;
     "fleet") choices=(apply diff show --help) ;;
-    "fleet apply") choices=(--help --server --based-on) ;;
-    "fleet diff") choices=(--help --server) ;;
+    "fleet apply") choices=(--help --server --output --based-on) ;;
+    "fleet diff") choices=(--help --server --output) ;;
     "fleet show") choices=(--help --server --out) ;;
     "status") choices=(--help --server --output) ;;
     "hush") choices=(--help --server --site --beacon --band --reason --output --until) ;;
