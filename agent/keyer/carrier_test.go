@@ -128,6 +128,21 @@ func TestARearmThatCanNotBeWrittenIsNone(t *testing.T) {
 	}
 }
 
+func TestARearmCountsOnlyOnDisk(t *testing.T) {
+	b := ready(t, transmission(0))
+	b.step(keyer.ReadBackMismatch{})
+	b.until(noon.Add(-3 * time.Second))
+	b.holdDisk = true
+	b.step(keyer.Rearm{})
+	if end := b.permit(0); end.GetReason() != string(keyer.ReadBack) {
+		t.Errorf("%v", end)
+	}
+	b.step(b.write())
+	if end := b.permit(0); end != nil {
+		t.Errorf("%v", end)
+	}
+}
+
 func TestS5KeyingUpIsTriedUntilItWorks(t *testing.T) {
 	b := onAir(t)
 	b.unkeyErr = errTest

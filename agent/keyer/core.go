@@ -108,7 +108,6 @@ func (c *Core) advance() {
 	if c.key.pending != nil {
 		c.tryKey()
 	}
-	c.agent.jumped = false
 }
 
 func (c *Core) take(e Event) {
