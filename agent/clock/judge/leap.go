@@ -8,7 +8,8 @@ type leap struct {
 	announced Leap
 	heard     time.Duration // raw
 	shown     time.Time     // what the own clock showed when last looked at; zero: nothing
-	crossed   time.Time     // the latest end of June or December that was crossed
+	nearest   time.Time     // the end of June or December that is nearest to that
+	crossed   time.Time     // the latest of these that was crossed
 	until     time.Duration // raw: until then each witness may show another second; 0: they don't
 	unknown   bool          // whether nobody knew about the latest
 }
@@ -46,7 +47,10 @@ func (j *Judge) cross(t time.Time, known bool) {
 		return
 	}
 	l.shown = t
-	e := end(t)
+	if l.nearest.Sub(t).Abs() > 90*24*time.Hour {
+		l.nearest = end(t)
+	}
+	e := l.nearest
 	certain := l.announced != LeapUnsaid && j.now.Raw-l.heard <= announcedFor
 	due := e
 	if certain {
