@@ -29,7 +29,7 @@ func (m *model) addBeacons(in Input) {
 		source := m.fleet.Beacons[original]
 		b := &m.beacons[i]
 		*b = beacon{name: source.Name, source: source, site: int32(m.siteIndex(source.Site.Name)),
-			rest: source.Rest, amplifier: source.MaxIn30Min, pairs: source.Pairs()}
+			rest: source.Rest, amplifier: source.MaxIn30Min, pairs: source.Pairs(), hash: hashName(source.Name)}
 		b.num, b.den = source.Share.NumDen()
 		b.priority = max(1, source.Priority.MulFloor(micro))
 		m.addUses(b, original, openings)
@@ -88,6 +88,9 @@ func (m *model) addHistory(history *plan.Plan, past slot.Number) {
 		b := &m.beacons[i]
 		b.history = append(b.history, int32(n-m.first))
 		b.lastFull = lastMessage{full: t.Message != plan.Extended, band: int32(m.bandIndex(t.Band)), slot: int(n - m.first)}
+		if u := b.useOf(int32(m.bandIndex(t.Band))); u >= 0 {
+			b.visited = append(b.visited, sending{slot: int32(n - m.first), use: int8(u)})
+		}
 		if n >= past {
 			b.past++
 		}

@@ -38,19 +38,23 @@ func (l *ledger) shares(x *beacon, t int) []int64 {
 	return shares
 }
 
+// near is how close to a limit still counts as beyond it, for what rounding of
+// shares may cost.
+const near = one >> 24
+
 // choices lists the bands that keep every count within one of what is asked,
 // the most urgent first. must tells that another would break it.
 func (l *ledger) choices(x *beacon, t int) (list []int, must bool) {
 	shares := l.shares(x, t)
 	owed := func(u int) int64 { return l.asked[u] + shares[u] - l.had[u] }
 	for u := range x.uses {
-		if shares[u] > 0 && owed(u) > 0 {
+		if shares[u] > 0 && owed(u) > near {
 			list = append(list, u)
-			must = must || owed(u) >= one
+			must = must || owed(u) >= one-near
 		}
 	}
 	if must {
-		list = slices.DeleteFunc(list, func(u int) bool { return owed(u) < one })
+		list = slices.DeleteFunc(list, func(u int) bool { return owed(u) < one-near })
 		slices.SortStableFunc(list, func(u, v int) int { return cmp.Compare(owed(v), owed(u)) })
 		return list, true
 	}
@@ -58,6 +62,23 @@ func (l *ledger) choices(x *beacon, t int) (list []int, must bool) {
 		return cmp.Compare(scale(one-owed(u), one, shares[u], 1<<62), scale(one-owed(v), one, shares[v], 1<<62))
 	})
 	return list, false
+}
+
+// canWait tells whether, when choice i is taken now, every other choice can still
+// have its turn before it is owed a whole transmission. It uses the shares of
+// the slot last looked at.
+func (l *ledger) canWait(choices []int, i int) bool {
+	turn := int64(0)
+	for j, u := range choices { // by deadline
+		if j == i {
+			continue
+		}
+		turn++
+		if left := one - near - l.asked[u] - l.part[u] + l.had[u]; left <= (turn-1)*l.part[u] {
+			return false
+		}
+	}
+	return true
 }
 
 // others lists the open bands that are not among the choices, those owed most

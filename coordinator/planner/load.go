@@ -38,10 +38,25 @@ func (b *board) pressures(target []int) []pressure {
 					around += near[k][s]
 				}
 			}
-			p.band = max(p.band, around/slots, bands[k]/(slots*int64(max(1, b.bands[k].fits))))
+			p.band = max(p.band, scale(around, 1, max(1, b.listened(x.site, k)), 4*one), bands[k]/(slots*int64(max(1, b.bands[k].fits))))
 		}
 	}
 	return list
+}
+
+// listened counts the slots that a site may use a band in, if listening there
+// takes some away.
+func (b *board) listened(site, band int32) int64 {
+	for _, l := range b.sites[site].listen {
+		if l.band == band {
+			sum := int64(0)
+			for _, most := range b.most[l.row] {
+				sum += int64(most)
+			}
+			return sum
+		}
+	}
+	return int64(b.slots)
 }
 
 // portion is what a band gets of a beacon's transmissions by its weight, in

@@ -31,6 +31,10 @@ type model struct {
 	today   []today
 	dayOf   []int32
 	seed    uint64
+
+	perHour   int // slots in an hour
+	hourPhase int // of the plan's first slot within the day, and a number of whole days
+	places    int // within the hour, told apart by visits
 }
 
 type bandModel struct {
@@ -91,6 +95,8 @@ type beacon struct {
 	priority  int64
 	history   []int32 // slots, negative, rising
 	pairs     bool
+	hash      uint64
+	visited   []sending // on its bands, in the history
 	lastFull  lastMessage
 	unusable  []plan.Shortfall
 }
@@ -105,6 +111,9 @@ func newModel(in Input) *model {
 		m.frozen = min(m.slots, int(lead-first))
 	}
 	m.seed = seed(f)
+	m.perHour = max(1, 3600/int(m.length))
+	m.places = min(m.perHour, mostPlaces)
+	m.hourPhase = m.phase()
 	m.addBands()
 	m.addSites()
 	m.addDays(in.History)
@@ -113,6 +122,14 @@ func newModel(in Input) *model {
 	m.addNear()
 	m.measureBands()
 	return m
+}
+
+// phase places the first slot within a day; days are added so that slots of the
+// history have a phase too.
+func (m *model) phase() int {
+	midnight, next := m.length.Day(m.first)
+	const back = 4000 // days
+	return int(m.first-midnight) + back*int(next-midnight)
 }
 
 func (m *model) addBands() {

@@ -17,6 +17,7 @@ type pass struct {
 	tail   []tail
 	queue  queue
 	last   []lastMessage
+	visits []visits
 	due    [][]int32 // beacons released at a slot
 	now    []int32   // beacons that have sent in this slot
 
@@ -50,14 +51,16 @@ func newPass(b *board, target []int) *pass {
 		ledger: make([]ledger, b.count),
 		tail:   make([]tail, b.count),
 		last:   make([]lastMessage, b.count),
+		visits: make([]visits, b.count),
 		due:    make([][]int32, b.slots),
 	}
 	p.balancer = newBalancer(b, p.ledger)
 	pressures := b.pressures(target)
 	for i := range p.ledger {
 		x := &b.beacons[i]
-		p.tight[i] = pressures[i].site > one*95/100 || target[i] < x.demand
-		if room := one*9/10 - max(pressures[i].site, pressures[i].band); room > 0 && !x.restless() {
+		p.tight[i] = pressures[i].site > one*95/100 || pressures[i].band > one || target[i] < x.demand
+		p.visits[i] = b.newVisits(x)
+		if room := one*97/100 - max(pressures[i].site, pressures[i].band); room > 0 && !x.restless() && target[i] == x.demand {
 			p.slack[i] = room
 		}
 		p.ledger[i], p.last[i] = newLedger(len(x.uses)), x.lastFull
@@ -183,8 +186,12 @@ func (p *pass) schedule(id, t int) {
 			release += max(0, int(window>>32)-pairSlots)
 		}
 	default:
-		wait := int64(mix(mix(p.seed, hashName(x.name)), uint64(p.first)+uint64(release)*7919) >> 32)
-		release += int(scale(scale(window, p.slack[id], one, 1<<60), wait, one, 1<<60) >> 32)
+		wait := int(scale(window, p.slack[id], one, 1<<60) >> 32)
+		start := max(t, x.any.at(release), int(p.tail[id].last)+x.rest+1)
+		wait -= max(0, start-x.any.at(release))
+		if wait > 0 {
+			t = start + p.fresh(id, start, wait+1)
+		}
 	}
 	at := max(t, x.any.at(release), int(p.tail[id].last)+x.rest+1)
 	if at < p.slots {
@@ -196,7 +203,7 @@ func (p *pass) request(id, t int) request {
 	x := &p.beacons[id]
 	open, target, job := int64(x.any.count), int64(p.target[id]), int64(p.count[id])
 	deadline := int(((job+1)*open+target-1)/target) - 1
-	tie := mix(hashName(x.name), uint64(p.first)+uint64(t))
+	tie := mix(x.hash, uint64(p.first)+uint64(t))
 	if x.rest > 0 {
 		tie = uint64(int64(p.tail[id].last) + 1<<40) // who has rested longest
 	}
@@ -211,6 +218,9 @@ func (p *pass) try(id, t int, last bool) bool {
 		return false
 	}
 	choices, must := p.ledger[id].choices(x, t)
+	if !must && len(choices) > 1 {
+		p.prefer(id, t, choices)
+	}
 	if u := p.pairing(id, t); u >= 0 && !must {
 		if i := slices.Index(choices, u); i > 0 {
 			choices[0], choices[i] = choices[i], choices[0]
@@ -342,6 +352,7 @@ func (p *pass) settle(id, t int) {
 		p.last[id] = lastMessage{full: !complete, band: x.uses[u].band, slot: t}
 	}
 	p.ledger[id].book(x, t, u)
+	p.visits[id].add(p.model, u, t, 1)
 	if t >= p.frozen {
 		p.schedule(id, t+1)
 	}

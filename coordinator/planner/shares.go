@@ -23,13 +23,39 @@ func (l *leveller) suspectShares(i, t int) {
 		if l.seen[other] == l.search {
 			continue
 		}
-		for _, g := range l.sent[other] {
-			if l.dayOf[g.slot] == l.dayOf[t] && int(g.slot) != t && int(g.slot) >= l.frozen && l.gives(s, g, int(other), found) && l.movable(g.kind) {
-				l.suspectDay(i, t, int(other), int(g.slot))
-				break
-			}
+		if at := l.giving(s, int(other), t, found); at >= 0 {
+			l.suspectDay(i, t, int(other), at)
 		}
 	}
+}
+
+// giving returns a slot of the day in which a beacon could give up part of a
+// share, best one in which it can change to another band; -1 if there is none.
+func (l *leveller) giving(s *siteModel, id, t int, found Limit) int {
+	any := -1
+	for _, g := range l.sent[id] {
+		at := int(g.slot)
+		if l.dayOf[at] != l.dayOf[t] || at == t || at < l.frozen || !l.movable(g.kind) || !l.gives(s, g, id, found) {
+			continue
+		}
+		if found&LimitQuiet == 0 && l.elsewhere(id, at, int(g.use)) {
+			return at
+		}
+		any = at
+	}
+	return any
+}
+
+// elsewhere tells whether a beacon could use another of its bands in its slot.
+func (l *leveller) elsewhere(id, at, use int) bool {
+	was := l.take(id, at)
+	defer l.put(id, at, int(was.use), was.kind, was.hz)
+	for u := range l.beacons[id].uses {
+		if u != use && l.limits(id, u, at, true) == 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // gives tells whether a site saves part of a share without a signal.
