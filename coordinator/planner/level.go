@@ -51,13 +51,8 @@ type end struct {
 }
 
 func newLeveller(b *board, aim []int, moves int) *leveller {
-	l := &leveller{board: b, aim: aim, moves: moves, done: make([]bool, b.count), seen: make([]int32, len(b.beacons)),
-		exhausted: make([]int32, len(b.cells)), atSite: make([][]int32, len(b.sites))}
-	for i := range b.beacons[:b.count] {
-		s := b.beacons[i].site
-		l.atSite[s] = append(l.atSite[s], int32(i))
-	}
-	return l
+	return &leveller{board: b, aim: aim, moves: moves, atSite: b.bySite(),
+		done: make([]bool, b.count), seen: make([]int32, len(b.beacons)), exhausted: make([]int32, len(b.cells))}
 }
 
 // compare compares what two beacons would have been granted, in proportion to

@@ -23,3 +23,19 @@ const (
 
 // limits is how many there are.
 const limits = 14
+
+var limitNames = [limits]string{"site", "equipment", "near", "signals", "window", "not_together", "quiet",
+	"listen", "amplifier", "rest", "share", "closed", "busy", "fixed"}
+
+// String names a single limit.
+func (l Limit) String() string {
+	for i, name := range limitNames {
+		if l == 1<<i {
+			return name
+		}
+	}
+	return "several"
+}
+
+// MarshalText returns what String returns.
+func (l Limit) MarshalText() ([]byte, error) { return []byte(l.String()), nil }

@@ -54,6 +54,7 @@ func solve(in Input, progress Progress) (*board, error) {
 	if err := b.schedule(b.targets(b.fill(b.pools())), progress); err != nil {
 		return nil, err
 	}
+	b.freshen()
 	b.chooseFrequencies()
 	return b, nil
 }

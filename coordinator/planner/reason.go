@@ -23,21 +23,15 @@ func (b *board) shortfalls() []plan.Shortfall {
 
 // reason names the limit that alone keeps a beacon from most slots.
 func (b *board) reason(id int) string {
-	tally := b.tally(id)
-	best := 0
-	for i, n := range tally {
-		if n > tally[best] {
-			best = i
-		}
+	if list := b.binding(id); len(list) > 0 {
+		return list[0].Sentence
 	}
-	return b.sentence(id, Limit(1)<<best)
+	return "the slots open to it are all used"
 }
 
 // tally counts, for each limit, the slots in which nothing else stands in the
-// way of one more transmission. Where every slot is barred twice, it counts all
-// that bar them.
-func (b *board) tally(id int) [limits]int {
-	var alone, together [limits]int
+// way of one more transmission, and all those from which it keeps the beacon.
+func (b *board) tally(id int) (alone, together [limits]int) {
 	x, v := &b.beacons[id], b.view(id, -1)
 	for t := range b.slots {
 		own := v.limits(t)
@@ -61,10 +55,7 @@ func (b *board) tally(id int) [limits]int {
 		count(&alone, single)
 		count(&together, any)
 	}
-	if alone == [limits]int{} {
-		return together
-	}
-	return alone
+	return alone, together
 }
 
 func count(tally *[limits]int, found Limit) {
