@@ -2,7 +2,6 @@ package keyer_test
 
 import (
 	"bytes"
-	"fmt"
 	"testing"
 
 	"google.golang.org/protobuf/proto"
@@ -269,7 +268,7 @@ func TestEveryReasonHasItsSentence(t *testing.T) {
 			t.Errorf("%s and %s say the same", r, other)
 		}
 		seen[sentence] = r
-		if fmt.Sprintf("%s", r) == "" {
+		if r == "" {
 			t.Error("an empty reason")
 		}
 	}

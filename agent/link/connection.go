@@ -177,8 +177,8 @@ func (c *connection) send(p core.Publish) {
 			waiting = append(waiting, token)
 		}
 	}
-	token := c.client.Publish(c.link.options.Address.Topic(p.Kind), atLeastOnce, p.Kind.Retained(), p.Payload)
-	c.tokens = append(waiting, token)
+	c.tokens = append(waiting, //nolint:gocritic // waiting is the front of tokens
+		c.client.Publish(c.link.options.Address.Topic(p.Kind), atLeastOnce, p.Kind.Retained(), p.Payload))
 	if len(c.tokens) > maxUnacknowledged {
 		c.giveUp(fmt.Errorf("the broker has not acknowledged %d messages", len(c.tokens)))
 	}

@@ -78,7 +78,8 @@ func TestTooMuchIsThinnedOldestFirst(t *testing.T) {
 	if got := strings.Count(short, "o"); got != outcomes {
 		t.Errorf("%d of %d outcomes are left", got, outcomes)
 	}
-	if strings.Index(short, "h") < strings.LastIndex(short[:strings.Index(short, "h")], "o") || !strings.Contains(short, "[a 1-") {
+	beforeHealth, _, _ := strings.Cut(short, "h")
+	if len(beforeHealth) < strings.LastIndex(beforeHealth, "o") || !strings.Contains(short, "[a 1-") {
 		t.Errorf("left: %s", short)
 	}
 	checkCovered(t, records, o.lastSeq)

@@ -15,7 +15,7 @@ import (
 	"lamplighter/proto/topic"
 )
 
-// ErrNotConnected: nothing can be published now.
+// ErrNotConnected says that nothing can be published now.
 var ErrNotConnected = errors.New("the MQTT broker is not connected")
 
 // ExternalOptions are the settings of the client of a broker outside.

@@ -35,7 +35,7 @@ beacons:
 `
 
 // oneOnly is the same without the second beacon.
-var oneOnly = twoNear[:strings.Index(twoNear, "  - {name: mill-hf")]
+var oneOnly, _, _ = strings.Cut(twoNear, "  - {name: mill-hf")
 
 func readFleet(t testing.TB, text string) *fleet.Fleet {
 	t.Helper()

@@ -128,7 +128,7 @@ func (r *reader) filters(v value) []Filter {
 		})
 		o.required("passes", func(v value) { f.Passes = r.bandNameList(v) })
 		o.required("fitted", func(v value) {
-			word, _ := r.word(v, "relay", "plug")
+			word := r.word(v, "relay", "plug")
 			f.Plug = word == "plug"
 		})
 		filters = append(filters, f)

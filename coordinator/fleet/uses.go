@@ -52,7 +52,7 @@ func (r *reader) use(beacon *object, v value, use BandUse) (BandUse, bool) {
 		o.required("name", func(v value) { use.Band, _ = r.bandName(v) })
 		o.decimal("weight", true, 1_000_000, &use.Weight)
 		o.optional("sun", func(v value) {
-			word, _ := r.word(v, string(Day), string(Night), string(AnyTime))
+			word := r.word(v, string(Day), string(Night), string(AnyTime))
 			use.Sun = Sun(word)
 		})
 		o.integer("drive", 1, 100, &use.Drive)
@@ -74,7 +74,7 @@ func (r *reader) use(beacon *object, v value, use BandUse) (BandUse, bool) {
 }
 
 func (r *reader) control(v value) Control {
-	word, _ := r.word(v, string(Local), string(Remote), string(Automatic))
+	word := r.word(v, string(Local), string(Remote), string(Automatic))
 	return Control(word)
 }
 

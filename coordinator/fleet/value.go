@@ -102,21 +102,21 @@ func (r *reader) text(v value, longest int) (string, bool) {
 	return "", false
 }
 
-// word reads one of the given words.
-func (r *reader) word(v value, words ...string) (string, bool) {
+// word reads one of the given words, "" where it is none of them.
+func (r *reader) word(v value, words ...string) string {
 	if s, ok := v.node.(*ast.StringNode); ok {
 		for _, w := range words {
 			if s.Value == w {
-				return w, true
+				return w
 			}
 		}
 		if guess := nearest(s.Value, words); guess != "" {
 			r.wrong(v, "must be %s, not %q; did you mean %s?", list(words, "or"), s.Value, guess)
-			return "", false
+			return ""
 		}
 	}
 	r.wrong(v, "must be %s, not %s", list(words, "or"), v.found())
-	return "", false
+	return ""
 }
 
 // integer reads a whole number from low to high.

@@ -66,7 +66,7 @@ func (o *outbox) receipt(r *wirev1.Receipt) {
 }
 
 // await returns when a condition that nothing announces has come true.
-func await(t *testing.T, ctx context.Context, what string, come func() bool) {
+func await(ctx context.Context, t *testing.T, what string, come func() bool) {
 	t.Helper()
 	look := time.NewTicker(20 * time.Millisecond)
 	defer look.Stop()
@@ -108,7 +108,7 @@ func TestAServerThatIsKilledLosesAndDoublesNothing(t *testing.T) {
 			if err := syscall.Kill(victim, syscall.SIGKILL); err != nil {
 				t.Fatal(err)
 			}
-			await(t, ctx, "a new server", func() bool { return server.Process() != victim })
+			await(ctx, t, "a new server", func() bool { return server.Process() != victim })
 		}
 		select {
 		case r := <-b.listener.receipts:
@@ -118,7 +118,7 @@ func TestAServerThatIsKilledLosesAndDoublesNothing(t *testing.T) {
 		}
 	}
 	// A session may outlive its server while it has work; the new server waits.
-	await(t, ctx, "an answer", func() bool { return s.Ping(ctx) == nil })
+	await(ctx, t, "an answer", func() bool { return s.Ping(ctx) == nil })
 	var rows, distinct, highest int
 	ask(t, server.URL(), "select count(*), count(distinct seq), max(seq) from records", &rows, &distinct, &highest)
 	if rows != records || distinct != records || highest != records {

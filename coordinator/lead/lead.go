@@ -142,7 +142,7 @@ func guard(ctx context.Context, session *store.Election) error {
 			return lostUnless(ctx, err)
 		}
 		if ctx.Err() != nil {
-			return nil
+			break
 		}
 		asking, cancel := context.WithTimeout(ctx, patience)
 		holds, err := session.Holds(asking)
@@ -158,8 +158,8 @@ func guard(ctx context.Context, session *store.Election) error {
 }
 
 func lostUnless(ctx context.Context, err error) error {
-	if ctx.Err() != nil {
-		return nil
+	if ctx.Err() == nil {
+		return err
 	}
-	return err
+	return nil
 }

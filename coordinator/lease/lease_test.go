@@ -296,7 +296,7 @@ func TestHowLongALeaseIs(t *testing.T) {
 
 func TestWhoIsRefusedALease(t *testing.T) {
 	first := Holder{Run: "a", FormerRun: "z", BootID: "k1", Heard: noon}
-	in := func(d time.Duration) time.Time { return noon.Add(d) }
+	in := noon.Add
 	for name, c := range map[string]struct {
 		request Request
 		holder  Holder

@@ -1,6 +1,7 @@
 package store_test
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 	"sync"
@@ -162,7 +163,7 @@ func TestOnlyTheLeadersPlanCounts(t *testing.T) {
 	if err := s.SavePlan(t.Context(), present, 1, made(1)); err != nil {
 		t.Fatal(err)
 	}
-	if err := s.SavePlan(t.Context(), old, 1, made(2)); err != store.ErrDeposed {
+	if err := s.SavePlan(t.Context(), old, 1, made(2)); !errors.Is(err, store.ErrDeposed) {
 		t.Errorf("the plan of a deposed leader: %v, want %v", err, store.ErrDeposed)
 	}
 	current, err := s.CurrentPlan(t.Context())

@@ -8,7 +8,7 @@ import (
 	"github.com/jackc/pgx/v5"
 )
 
-// ErrDeposed: another coordinator leads by now, and what was to be written
+// ErrDeposed says that another coordinator leads by now, and what was to be written
 // affected nothing.
 var ErrDeposed = errors.New("another coordinator has taken the lead")
 

@@ -12,8 +12,7 @@ const (
 	Free = 50e-6
 )
 
-// margin is how far the temperature may leave what a model has seen, in kelvin. A
-// bare crystal changes by some 0.1 ppm in that (common practice, no source).
+// margin is how far the temperature may leave what a model has seen, in kelvin.
 const margin = 1
 
 // Holdover is a clock that runs on alone since its last good moment.

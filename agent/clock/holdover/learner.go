@@ -18,6 +18,12 @@ const (
 // for 0.9995 and 27 degrees of freedom, the fewest there are (from memory).
 const confidence = 3.69
 
+// perKelvin is by how much the frequency may change with the temperature. A bare
+// crystal near room temperature changes by about half of that (common practice,
+// no source). It counts over the warmth that was seen twice, since a trend that
+// came from getting warmer is carried on though it may turn back.
+const perKelvin = 0.2e-6
+
 // Model is what was learned of an oscillator.
 type Model struct {
 	Curve         // the time error from At on
@@ -104,6 +110,9 @@ func (l *Learner) fit() *Model {
 	m.Growth = Curve{confidence * e[0], confidence * (e[1]/span + wander), confidence * e[2] / (span * span)}
 	for _, p := range l.points {
 		m.Coldest, m.Warmest = math.Min(m.Coldest, p.temperature), math.Max(m.Warmest, p.temperature)
+	}
+	if warmth := m.Warmest - m.Coldest; warmth >= 0 {
+		m.Growth.Frequency += perKelvin * (2*warmth + margin)
 	}
 	return m
 }

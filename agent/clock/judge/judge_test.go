@@ -177,6 +177,14 @@ func TestJumpsAndWildPulses(t *testing.T) {
 		{"11 ms, for long", Config{}, then(func(r *rig) { r.early = 11 * ms }, 30), true, 20 * ms, Jumped, locked},
 		{"half a second, for an hour", Config{}, then(func(r *rig) { r.early = 500 * ms }, hours), true, 200 * ms, Jumped, locked},
 		{"every third pulse is wild", Config{}, then(func(r *rig) { r.wild = 3 }, 60), true, 20 * ms, WildPulses, locked},
+		{"60 ms, for longer than the own clock could tell", Config{}, then(func(r *rig) { r.early = 60 * ms }, 2000), true, 110 * ms, Jumped, locked},
+		{"60 ms, and back", Config{}, then(func(r *rig) { r.early = 60 * ms; r.seconds(2000); r.early = 0 }, 20), true, 4 * ms, Agreed, locked},
+		{"60 ms, and a daemon that can't see so little", Config{}, set(func(r *rig) Verdict {
+			r.daemon.Bound = 400 * ms
+			r.seconds(10)
+			r.early = 60 * ms
+			return r.seconds(2000)
+		}), true, 110 * ms, Jumped, locked},
 		{"the label jumps a second", Config{}, then(func(r *rig) { r.label = time.Second }, 20), true, 20 * ms, Jumped, locked},
 		{"the same second over and over", Config{}, then(func(r *rig) { r.stuck = true }, 6), true, 20 * ms, Unsteady, locked},
 		{"pulse and sentence contradict each other", Config{}, func(r *rig) Verdict {
@@ -205,6 +213,14 @@ func TestLiars(t *testing.T) {
 			r.daemon.Offset = 5 * ms
 			return r.seconds(20)
 		}), true, 30 * ms, Contradicted, locked},
+		{"the pulse creeps away by 5 ppm, and would be learned from", Config{}, set(func(r *rig) Verdict {
+			r.celsius = new(float64)
+			for range 3 * hours {
+				r.early += 5 * time.Microsecond
+				r.second()
+			}
+			return r.seconds(2 * hours)
+		}), true, 0, Contradicted, locked},
 		{"the daemon is wrong from the start, by less than sentences show", Config{}, func(r *rig) Verdict {
 			r.daemon = server(1)
 			r.daemon.Offset = 200 * ms

@@ -47,7 +47,7 @@ var honest = []fault{
 	{"daemon coarse", 4, 4 * time.Hour, func(s *simulated) { s.daemon = server(1); s.daemon.Bound = 400 * ms }, func(s *simulated) { s.daemon = server(1) }},
 	{"daemon with more servers", 4, 4 * time.Hour, func(s *simulated) { s.daemon = server(3); s.daemon.Bound = 5 * ms }, func(s *simulated) { s.daemon = server(1) }},
 	{"step", 20, time.Second, func(s *simulated) { s.stepAt = time.Duration(s.between(-2, 2) * float64(time.Second)) }, func(*simulated) {}},
-	{"slew", 10, time.Hour, func(s *simulated) { s.slew = s.between(-500, 500) }, func(s *simulated) { s.slew = 0 }},
+	{"slew", 10, time.Hour, func(s *simulated) { s.slew = s.between(-15000, 15000) }, func(s *simulated) { s.slew = 0 }},
 	{"suspend", 0.5, time.Second, func(s *simulated) {
 		s.slept += time.Hour
 		s.utc = s.utc.Add(time.Hour + time.Duration(s.between(-1, 1)*float64(time.Second)))

@@ -133,7 +133,7 @@ func removeAfterwards(folder string) error {
 
 // untilTheEnd is held so that it is not collected, and thereby closed, before
 // this process ends.
-var untilTheEnd io.Closer
+var untilTheEnd io.Closer //nolint:unused // holding it is the use
 
 // migrator brings a new template database up to date with our migrations.
 type migrator struct{}

@@ -120,7 +120,7 @@ func TestWithRefuses(t *testing.T) {
 
 func TestSuggest(t *testing.T) {
 	for in, want := range map[string]string{
-		"40m": "40m", "40M": "40m", " 40 m ": "40m", "40": "40m", "41m": "40m", "45m": "40m", "75m": "80m",
+		"40m": "40m", "40M": "40m", "\t40 m ": "40m", "40": "40m", "41m": "40m", "45m": "40m", "75m": "80m",
 		"2190m": "2200m", "600m": "630m", "m40": "", "4om": "40m", "40mm": "40m", "0m": "", "11m": "12m",
 		"": "", "m": "", "xyz": "", "1000m": "", "23cm": "", strings.Repeat("4", 1<<20): "",
 	} {

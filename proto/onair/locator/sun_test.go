@@ -12,7 +12,7 @@ import (
 // TD; from memory, recomputed to one unit of the last digit.
 func TestSolarCoordinatesExample(t *testing.T) {
 	s := solarCoordinates(-0.072183436)
-	turn := func(radians float64) float64 { return bearing(radians) }
+	turn := bearing
 	for _, c := range []struct {
 		name            string
 		got, want, unit float64
