@@ -21,12 +21,17 @@ func (b *board) shortfalls() []plan.Shortfall {
 	return list
 }
 
-// reason names the limit that alone keeps a beacon from most slots.
+// reason names the limit that alone keeps a beacon from most slots. Where in
+// every slot several stand in the way at once, it names the two most frequent.
 func (b *board) reason(id int) string {
-	if list := b.binding(id); len(list) > 0 {
-		return list[0].Sentence
+	list := b.binding(id)
+	switch {
+	case len(list) == 0:
+		return "the slots open to it are all used"
+	case list[0].Alone == 0 && len(list) > 1:
+		return list[0].Sentence + "; and " + list[1].Sentence
 	}
-	return "the slots open to it are all used"
+	return list[0].Sentence
 }
 
 // tally counts, for each limit, the slots in which nothing else stands in the
