@@ -5,8 +5,8 @@ import "time"
 const (
 	// Floor is how fast the bound grows at the least, unless told otherwise.
 	Floor = 0.5e-6
-	// Disciplined is how fast a clock may run away whose frequency offset is
-	// known, but from conditions that don't hold any more.
+	// Disciplined is how fast a clock may run away at the least whose frequency
+	// offset is known, but from conditions that don't hold any more.
 	Disciplined = 10e-6
 	// Free is how fast one may run away of which nothing is known.
 	Free = 50e-6
@@ -29,7 +29,10 @@ type Holdover struct {
 // bound in seconds per second, at least 0.
 func Start(at, bound time.Duration, model *Model, floor float64) Holdover {
 	h := Holdover{at: at, bound: bound, floor: floor, model: model, left: at}
-	if model != nil {
+	if model != nil && !(model.Growth.Frequency < Free) {
+		h.model = nil // it knows less than nothing
+	}
+	if h.model != nil {
 		h.left = model.At + model.Span
 	}
 	return h
@@ -74,7 +77,7 @@ func (h Holdover) Bound(now time.Duration) time.Duration {
 		growth.Offset = h.bound.Seconds()
 		growth.Frequency += growth.Drift * (h.at - h.model.At).Abs().Seconds()
 		bound = max(bound, growth.At(valid))
-		worst = Disciplined
+		worst = max(Disciplined, growth.Frequency+growth.Drift*valid.Seconds())
 	}
 	if alone := now - max(h.at, h.left); alone > 0 {
 		bound += seconds(worst * alone.Seconds())

@@ -70,7 +70,7 @@ func (o *oscillator) advance(s float64) float64 {
 func (o *oscillator) learn(l *Learner, span time.Duration) time.Duration {
 	var at time.Duration
 	for ; at <= span; at += 20 * time.Second {
-		l.Add(at, o.curve.Offset+o.advance(20)+o.random.NormFloat64()*o.noise, degrees(21))
+		l.Add(at, o.curve.Offset+o.advance(20)+o.random.NormFloat64()*o.noise, 0, degrees(21))
 	}
 	return at - 20*time.Second
 }
@@ -132,6 +132,35 @@ func TestModelBoundHolds(t *testing.T) {
 		if looked < 900 || outside > 4 {
 			t.Errorf("wander %g: %d of %d left the bound", wander, outside, looked)
 		}
+	}
+}
+
+// A reference that uses its whole bound to mislead must not get the clock out of
+// the model's.
+func TestAReferenceThatMisleads(t *testing.T) {
+	const bound = 1e-3
+	for name, wrong := range map[string]func(u float64) float64{
+		"creeping": func(u float64) float64 { return 1 + 2*u },
+		"bent":     func(u float64) float64 { return 1 - 8*(u+0.5)*(u+0.5) },
+		"worst": func(u float64) float64 {
+			x := 2*u + 1
+			return math.Copysign(1, 11.25*x*x+1.5*x-3.75)
+		},
+	} {
+		var l Learner
+		const span = 4 * time.Hour
+		for at := time.Duration(0); at <= span; at += 10 * time.Second {
+			l.Add(at, bound*wrong(at.Seconds()/span.Seconds()-1), bound, degrees(20))
+		}
+		m := l.Model()
+		m.Growth.Frequency -= perKelvin * margin
+		h := Start(span, seconds(bound), m, 0)
+		for ahead := time.Duration(0); ahead < span-2*grid; ahead += time.Minute {
+			if h.Correction(span+ahead).Abs() > h.Bound(span+ahead) {
+				t.Fatalf("%s: %v after the loss it says %v, and the bound is %v", name, ahead, h.Correction(span+ahead), h.Bound(span+ahead))
+			}
+		}
+		t.Logf("%s: slope off by %.1f bounds a span, curve by %.1f", name, m.Frequency*span.Seconds()/bound, m.Drift*span.Seconds()*span.Seconds()/bound)
 	}
 }
 
@@ -208,9 +237,9 @@ func TestLearnerNeedsEnough(t *testing.T) {
 	} {
 		var l Learner
 		for at := time.Duration(0); at <= test.until; at += test.every {
-			l.Add(at, 0.001, nil)
+			l.Add(at, 0.001, 0, nil)
 		}
-		l.Add(0, 1e9, nil) // a point out of turn is passed over
+		l.Add(0, 1e9, 0, nil) // a point out of turn is passed over
 		if learned := l.Model() != nil; learned != test.learned {
 			t.Errorf("%s: learned %v, want %v", test.name, learned, test.learned)
 		}
@@ -220,7 +249,7 @@ func TestLearnerNeedsEnough(t *testing.T) {
 func TestLearnerForgets(t *testing.T) {
 	var l Learner
 	for at := time.Duration(0); at < 60*time.Hour; at += 30 * time.Second {
-		l.Add(at, 0, nil)
+		l.Add(at, 0, 0, nil)
 	}
 	if len(l.points) > window || l.Model().Span > day {
 		t.Errorf("%d points of %v are kept", len(l.points), l.Model().Span)

@@ -24,6 +24,15 @@ const confidence = 3.69
 // came from getting warmer is carried on though it may turn back.
 const perKelvin = 0.2e-6
 
+// A reference may be wrong by its bound in the way that misleads a fit most:
+// slope and curvature at the last point, over a span of 1, are then off by this
+// many bounds. They are the integrals over the span of the absolute weights
+// that the fit gives to each point, worked out from Legendre's polynomials.
+const (
+	mostSlope = 11.8
+	mostCurve = 23.1
+)
+
 // Model is what was learned of an oscillator.
 type Model struct {
 	Curve         // the time error from At on
@@ -46,16 +55,16 @@ type Learner struct {
 	fitted bool // whether model is that of the points
 }
 
-type point struct{ at, x, temperature float64 }
+type point struct{ at, x, bound, temperature float64 }
 
-// Add takes in a time error in seconds at a moment of the steady clock;
-// temperature in Celsius, nil if not measured. What is earlier than the latest
-// is passed over.
-func (l *Learner) Add(at time.Duration, x float64, temperature *float64) {
+// Add takes in a time error at a moment of the steady clock, x in seconds, of
+// which the reference may be wrong by bound seconds; temperature in Celsius, nil
+// if not measured. What is earlier than the latest is passed over.
+func (l *Learner) Add(at time.Duration, x, bound float64, temperature *float64) {
 	minute := at.Truncate(grid)
 	if l.count > 0 && minute > l.from {
 		n := float64(l.count)
-		l.keep(point{l.now.at / n, l.now.x / n, l.now.temperature / float64(l.felt)})
+		l.keep(point{l.now.at / n, l.now.x / n, l.now.bound, l.now.temperature / float64(l.felt)})
 		l.now, l.count, l.felt = point{}, 0, 0
 	}
 	if l.count == 0 {
@@ -68,7 +77,7 @@ func (l *Learner) Add(at time.Duration, x float64, temperature *float64) {
 		l.now.temperature += *temperature
 		l.felt++
 	}
-	l.now.at, l.now.x = l.now.at+at.Seconds(), l.now.x+x
+	l.now.at, l.now.x, l.now.bound = l.now.at+at.Seconds(), l.now.x+x, max(l.now.bound, bound)
 	l.count++
 }
 
@@ -108,9 +117,13 @@ func (l *Learner) fit() *Model {
 	m.Curve = Curve{c[0], c[1] / span, c[2] / (span * span)}
 	wander := l.instability()
 	m.Growth = Curve{confidence * e[0], confidence * (e[1]/span + wander), confidence * e[2] / (span * span)}
+	worst := 0.0
 	for _, p := range l.points {
+		worst = max(worst, p.bound)
 		m.Coldest, m.Warmest = math.Min(m.Coldest, p.temperature), math.Max(m.Warmest, p.temperature)
 	}
+	m.Growth.Frequency += mostSlope * worst / span
+	m.Growth.Drift += mostCurve * worst / (span * span)
 	if warmth := m.Warmest - m.Coldest; warmth >= 0 {
 		m.Growth.Frequency += perKelvin * (2*warmth + margin)
 	}

@@ -60,7 +60,7 @@ func (o *own) learn(raw time.Duration, c claim, celsius *float64) {
 		o.unlearn()
 		o.from, o.learned = c.zero, c.by
 	}
-	o.learner.Add(raw, c.zero.Sub(o.from).Seconds(), celsius)
+	o.learner.Add(raw, c.zero.Sub(o.from).Seconds(), c.bound.Seconds(), celsius)
 }
 
 func (o *own) unlearn() { o.learner, o.from = holdover.Learner{}, time.Time{} }
