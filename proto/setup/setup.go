@@ -45,13 +45,6 @@ type Clock struct {
 	LockAfterS float64 `yaml:"lock_after_s,omitempty"` // simulated: how long the first fix takes
 }
 
-// Transmitter says what is keyed.
-type Transmitter struct {
-	Driver         string  `yaml:"driver"`                    // "simulated"
-	Log            string  `yaml:"log,omitempty"`             // simulated: file for the tones that it would have sent
-	UncertaintyPPB float64 `yaml:"uncertainty_ppb,omitempty"` // how wrong its frequency may be, in parts per billion
-}
-
 // CoordinatorKey is the key whose signatures count.
 type CoordinatorKey struct {
 	ID     string `yaml:"id"`
@@ -102,6 +95,9 @@ func (f *File) check() error {
 	}
 	if f.Clock.Source == "" || f.Transmitter.Driver == "" {
 		return fmt.Errorf("clock.source and transmitter.driver must both be stated")
+	}
+	if err := f.Transmitter.Check(); err != nil {
+		return err
 	}
 	if _, err := f.Keyring(); err != nil {
 		return err
