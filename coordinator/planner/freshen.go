@@ -12,7 +12,8 @@ type freshener struct {
 	other  view
 }
 
-func (b *board) freshen() {
+// It tells whether anything was moved, since that may open a slot to somebody.
+func (b *board) freshen() (moved bool) {
 	f := &freshener{board: b, visits: make([]visits, b.count), atSite: b.bySite()}
 	for id := range f.visits {
 		f.visits[id] = b.newVisits(&b.beacons[id])
@@ -24,11 +25,12 @@ func (b *board) freshen() {
 		for id := range f.visits {
 			for j := range b.sent[id] {
 				if s := b.sent[id][j]; s.kind == planned && f.stale(id, s) {
-					f.move(id, j)
+					moved = f.move(id, j) || moved
 				}
 			}
 		}
 	}
+	return moved
 }
 
 // bySite lists the beacons of each site.
@@ -63,7 +65,7 @@ func (b *board) window(id, j int) (first, last int) {
 }
 
 // move tries every slot of the window whose place has never been met.
-func (f *freshener) move(id, j int) {
+func (f *freshener) move(id, j int) bool {
 	s := f.sent[id][j]
 	use, from := int(s.use), int(s.slot)
 	first, last := f.window(id, j)
@@ -75,9 +77,10 @@ func (f *freshener) move(id, j int) {
 		if f.free(id, use, from, t) || f.swap(id, use, from, t) {
 			f.visits[id].add(f.model, use, from, -1)
 			f.visits[id].add(f.model, use, t, 1)
-			return
+			return true
 		}
 	}
+	return false
 }
 
 // alike tells whether the same bands are open in two slots, so that the weights

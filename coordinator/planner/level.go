@@ -30,6 +30,9 @@ type leveller struct {
 	others []signal
 	log    []move
 
+	// refused tells that a chain of this search turned out to be against a rule.
+	refused bool
+
 	// exhausted marks the cells, by slot and band, that are full and all of whose
 	// signals have been reached in this search.
 	exhausted []int32
@@ -107,18 +110,20 @@ func (l *leveller) round(progress Progress) (raised bool, err error) {
 // raise gives a beacon one more transmission. loser is who pays, -1 for nobody.
 func (l *leveller) raise(root int) (loser int, ok bool) {
 	l.search++
+	l.refused = false
 	l.seen[root] = l.search
 	l.steps = append(l.steps[:0], step{id: root, lost: -1, slot: -1, before: -1})
 	for i := 0; i < len(l.steps); i++ {
-		if e, free := l.expand(i); free && l.apply(e) {
+		if l.expand(i) {
 			return -1, true
 		}
 		if e, found := l.richest(root, i); found && l.apply(e) {
 			return l.steps[e.step].id, true
 		}
 	}
+	l.done[root] = true
 	for _, s := range l.steps {
-		l.done[s.id] = true
+		l.done[s.id] = l.done[s.id] || !l.refused
 	}
 	return -1, false
 }
@@ -138,9 +143,9 @@ func (l *leveller) richest(root, i int) (best end, found bool) {
 	return best, found
 }
 
-// expand looks at every slot for step i until one is free, and adds those who
-// could give one up to the steps.
-func (l *leveller) expand(i int) (free end, found bool) {
+// expand looks at every slot for step i until one is free and the chain to it
+// can be carried out. Those who could give a slot up are added to the steps.
+func (l *leveller) expand(i int) (raised bool) {
 	s := l.steps[i]
 	x := &l.beacons[s.id]
 	l.look(&l.view, s.id, s.lost)
@@ -153,12 +158,13 @@ func (l *leveller) expand(i int) (free end, found bool) {
 		if t < l.frozen || t >= l.slots || !x.any.set.has(t) || t == s.lost && t == s.slot || l.view.limits(t) != 0 && !l.leased(s.id, t) {
 			continue
 		}
-		if l.fits(s.id, t) {
-			return end{step: i, slot: t}, true
+		if !l.fits(s.id, t) {
+			l.suspects(i, t)
+		} else if l.apply(end{step: i, slot: t}) {
+			return true
 		}
-		l.suspects(i, t)
 	}
-	return end{}, false
+	return false
 }
 
 // leased tells whether a beacon may use slot t because it holds a lease for it.
@@ -275,6 +281,7 @@ func (l *leveller) apply(e end) bool {
 		if slot >= 0 {
 			if l.ownLimits(s.id, slot) != 0 || !l.squeeze(s.id, slot, deepest, &log) {
 				l.undo(log)
+				l.refused = true
 				return false
 			}
 		}

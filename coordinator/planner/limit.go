@@ -34,6 +34,9 @@ func (l Limit) String() string {
 			return name
 		}
 	}
+	if l == 0 {
+		return "none"
+	}
 	return "several"
 }
 

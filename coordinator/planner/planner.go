@@ -54,7 +54,12 @@ func solve(in Input, progress Progress) (*board, error) {
 	if err := b.schedule(b.targets(b.fill(b.pools())), progress); err != nil {
 		return nil, err
 	}
-	b.freshen()
+	wanted := b.wanted()
+	if b.freshen() && !b.met(wanted) {
+		if err := newLeveller(b, wanted, b.moves).run(progress); err != nil {
+			return nil, err
+		}
+	}
 	b.chooseFrequencies()
 	return b, nil
 }
