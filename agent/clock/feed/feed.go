@@ -77,6 +77,7 @@ type listener struct {
 	mu     sync.Mutex
 	judge  *judge.Judge
 	reason judge.Reason
+	told   time.Duration // when it was last told how steady the oscillator is, raw
 }
 
 func (l *listener) tick(ctx context.Context) {
@@ -136,11 +137,31 @@ func (l *listener) say() {
 		remaining, known := l.judge.Remaining()
 		l.source.Log.Info(v.Reason.Sentence(), "reason", string(v.Reason), "known", known, "silent_in", remaining.Round(time.Minute).String())
 	}
+	if now.Raw-l.told >= time.Hour {
+		l.told = now.Raw
+		l.tellStability()
+	}
 	select {
 	case <-l.readings:
 	default:
 	}
 	l.readings <- v.Reading
+}
+
+// tellStability tells how steady the machine's oscillator is: the overlapping
+// Allan deviation and, in seconds, the maximum time interval error.
+func (l *listener) tellStability() {
+	report := l.judge.Stability()
+	var figures []any
+	for _, a := range report.OverlappingAllan {
+		figures = append(figures, fmt.Sprintf("allan_%gs", a.Tau), a.Value)
+	}
+	for _, e := range report.MaxTimeInterval {
+		figures = append(figures, fmt.Sprintf("mtie_%gs", e.Tau), e.Value)
+	}
+	if len(figures) > 0 {
+		l.source.Log.Info("how steady the machine's oscillator is", figures...)
+	}
 }
 
 func (l *listener) celsius() *float64 {

@@ -3,8 +3,10 @@ package feed
 import (
 	"context"
 	"errors"
+	"log/slog"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -102,6 +104,23 @@ func TestAReadingThatIsNotFetchedIsReplaced(t *testing.T) {
 		<-time.After(30 * time.Second)
 		if r := <-readings; !r.Known {
 			t.Error("got a reading of before the daemon spoke")
+		}
+	})
+}
+
+func TestTellsEachHourHowSteadyTheOscillatorIs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var log strings.Builder
+		s := source(1 << 30)
+		s.Log = slog.New(slog.NewTextHandler(&log, nil))
+		readings := s.Readings(t.Context())
+		for began := time.Now(); time.Since(began) < 3*time.Hour+time.Minute; {
+			<-readings
+		}
+		synctest.Wait()
+		said := log.String()
+		if n := strings.Count(said, "how steady"); n != 3 || !strings.Contains(said, "allan_60s=") || !strings.Contains(said, "mtie_3840s=") {
+			t.Errorf("said %d times in three hours:\n%s", n, said)
 		}
 	})
 }

@@ -225,6 +225,26 @@ func TestRemaining(t *testing.T) {
 	}
 }
 
+// White noise of 1 µs in each of three points a minute is 0.58 µs in their mean,
+// and the Allan deviation of white phase noise s is √3·s/τ (SP 1065, 5.2).
+func TestStabilityOfWhatWasLearned(t *testing.T) {
+	var l Learner
+	if r := l.Stability(); len(r.OverlappingAllan) != 0 {
+		t.Errorf("of nothing: %+v", r)
+	}
+	o := &oscillator{noise: 1e-6, random: rand.New(rand.NewPCG(3, 3))}
+	o.learn(&l, 20*time.Hour)
+	r := l.Stability()
+	if len(r.OverlappingAllan) < 8 || len(r.MaxTimeInterval) < 8 {
+		t.Fatalf("%+v", r)
+	}
+	for _, a := range r.OverlappingAllan[:6] {
+		if want := math.Sqrt(3) * 1e-6 / math.Sqrt(3) / a.Tau; a.Value < 0.8*want || a.Value > 1.2*want {
+			t.Errorf("over %g s it is %g, want about %g", a.Tau, a.Value, want)
+		}
+	}
+}
+
 func TestLearnerNeedsEnough(t *testing.T) {
 	for _, test := range []struct {
 		name         string

@@ -136,6 +136,24 @@ func (l *Learner) fit() *Model {
 // four times the time, and the model may be asked for as long as it was learned;
 // and half as much again, since so long an interval shows so few times.
 func (l *Learner) instability() float64 {
+	x := l.series()
+	r, ok := stability.OverlappingAllan(x, grid.Seconds(), max(1, len(x)/4))
+	if !ok {
+		return math.Inf(1)
+	}
+	return 3 * r.Value
+}
+
+// Stability is how steady the oscillator was, as far back as is remembered.
+func (l *Learner) Stability() stability.Report {
+	return stability.Measure(l.series(), grid.Seconds())
+}
+
+// series are the time errors, one a minute; what is missing is NaN.
+func (l *Learner) series() []float64 {
+	if len(l.points) == 0 {
+		return nil
+	}
 	first := l.points[0].at
 	x := make([]float64, int((l.points[len(l.points)-1].at-first)/grid.Seconds()+1.5))
 	for i := range x {
@@ -146,9 +164,5 @@ func (l *Learner) instability() float64 {
 			x[i] = p.x
 		}
 	}
-	r, ok := stability.OverlappingAllan(x, grid.Seconds(), max(1, len(x)/4))
-	if !ok {
-		return math.Inf(1)
-	}
-	return 3 * r.Value
+	return x
 }

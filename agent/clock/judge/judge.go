@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"lamplighter/agent/clock/holdover"
+	"lamplighter/agent/clock/stability"
 	"lamplighter/agent/core"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 )
@@ -128,6 +129,9 @@ func (j *Judge) Remaining() (time.Duration, bool) {
 	alone.leave(j.now.Raw, j.config.Floor, j.celsius)
 	return alone.clock.Remaining(j.now.Raw, half), alone.set
 }
+
+// Stability is how steady the machine's oscillator has been.
+func (j *Judge) Stability() stability.Report { return j.own.learner.Stability() }
 
 func (j *Judge) watchLock() {
 	lock := j.lock
