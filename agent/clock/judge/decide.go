@@ -23,10 +23,14 @@ func (j *Judge) decide() Reason {
 	case against == Agreed:
 		return j.hearOne(primary)
 	case otherAgainst == Agreed:
-		if reason := j.hearOne(other); reason != Agreed && against == Starting {
+		reason := j.hearOne(other)
+		switch {
+		case against != Starting:
+			return against
+		case reason != Agreed:
 			return reason
 		}
-		return against
+		return Silent // the time is known, but what should say it has never spoken
 	}
 	return j.goOn(against)
 }

@@ -80,6 +80,7 @@ func TestWholeSecondTakesTwoWitnesses(t *testing.T) {
 		{"one second back with perfect pulses", Config{}, with(func(r *rig) { r.daemon = server(1); r.label = -time.Second }), false, 0, Contradicted, locked},
 		{"no pulse: the sentences and the daemon", Config{}, with(func(r *rig) { r.daemon = server(1); r.pulseless = true }), true, 500 * ms, Agreed, locked},
 		{"a daemon with two servers", Config{Daemon: true}, with(func(r *rig) { r.silent = true; r.daemon = server(2) }), true, 25 * ms, Agreed, locked},
+		{"the same, and the receiver that should speak never does", Config{}, with(func(r *rig) { r.silent = true; r.daemon = server(2) }), true, 25 * ms, Silent, none},
 		{"a daemon with one server", Config{Daemon: true}, with(func(r *rig) { r.silent = true; r.daemon = server(1) }), false, 0, OneWitness, locked},
 		{"a daemon with one server, for which the operator answers", Config{Daemon: true, Alone: true}, with(func(r *rig) { r.silent = true; r.daemon = server(1) }), true, 25 * ms, Agreed, locked},
 		{"a daemon and a receiver without a pulse", Config{Daemon: true}, with(func(r *rig) { r.pulseless = true; r.daemon = server(1) }), true, 25 * ms, Agreed, locked},
