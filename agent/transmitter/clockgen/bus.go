@@ -9,7 +9,7 @@ import (
 )
 
 // busTime is how long all transactions of one call may take together.
-const busTime = 40 * time.Millisecond
+const busTime = 30 * time.Millisecond
 
 var errHangs = errors.New("the bus hangs: look for a line that is held low, and at the part's supply")
 
@@ -38,17 +38,18 @@ func (b *bus) write(register byte, values ...byte) error {
 func (b *bus) read(register byte, n int) ([]byte, error) { return b.transact([]byte{register}, n) }
 
 func (b *bus) transact(w []byte, n int) ([]byte, error) {
-	timer := time.NewTimer(time.Until(b.deadline))
-	defer timer.Stop()
 	select {
 	case <-b.idle:
-	case <-timer.C:
-		return nil, errHangs
+	default:
+		return nil, errHangs // an earlier one still does
 	}
+	timer := time.NewTimer(time.Until(b.deadline))
+	defer timer.Stop()
 	answer, done := make([]byte, n), make(chan error, 1)
 	go func() {
-		done <- b.bus.Tx(b.address, w, answer)
+		err := b.bus.Tx(b.address, w, answer)
 		b.idle <- struct{}{}
+		done <- err
 	}()
 	select {
 	case err := <-done:

@@ -9,7 +9,7 @@ import (
 )
 
 // answerTime is how long the far end may take to answer.
-const answerTime = 40 * time.Millisecond
+const answerTime = 30 * time.Millisecond
 
 var errNoAnswer = errors.New("no answer in time")
 

@@ -103,7 +103,7 @@ func TestWithoutTonesItKeysUp(t *testing.T) {
 		if !s.peer.Carrier() {
 			t.Error("keyed up before its time, or without beats")
 		}
-		pass(200 * time.Millisecond)
+		pass(250 * time.Millisecond)
 		if s.peer.Carrier() {
 			t.Error("on without tones")
 		}
