@@ -76,12 +76,6 @@ type App struct {
 
 // New checks the options. Nothing is opened or started.
 func New(options Options) (*App, error) {
-	if options.Clock == nil {
-		options.Clock = clock.FromSetup(options.File)
-	}
-	if options.Clock == nil {
-		return nil, fmt.Errorf("clock.source: %q is not known; this program has: simulated", options.File.Clock.Source)
-	}
 	if options.Now == nil {
 		options.Now = machine
 	}
@@ -92,6 +86,12 @@ func New(options Options) (*App, error) {
 		options.Log = slog.New(slog.DiscardHandler)
 	}
 	options.Log = options.Log.With("beacon", options.File.Beacon)
+	if options.Clock == nil {
+		options.Clock = clock.FromSetup(options.File, earliest, options.Log)
+	}
+	if options.Clock == nil {
+		return nil, fmt.Errorf("clock.source: %q is not known; this program has: %s", options.File.Clock.Source, clock.Names)
+	}
 	config, err := configure(options)
 	if err != nil {
 		return nil, err

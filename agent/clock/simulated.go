@@ -33,12 +33,7 @@ type Loss struct{ From, To time.Duration }
 // second: 10 ppm, that of an oscillator that was disciplined until then.
 const holdoverDrift = 10e-6
 
-// FromSetup makes the source that an agent's configuration names; nil if this
-// program has no such source.
-func FromSetup(file *setup.File) Source {
-	if file.Clock.Source != "simulated" {
-		return nil
-	}
+func simulated(file *setup.File) Simulated {
 	return Simulated{
 		Offset:       milliseconds(file.Clock.OffsetMS),
 		Bound:        milliseconds(file.Clock.BoundMS),

@@ -29,8 +29,8 @@ func (c checkCommand) Run(s streams) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.Config, err)
 	}
-	if clock.FromSetup(file) == nil {
-		return fmt.Errorf("%s: clock.source: %q is not known; this program has: simulated", c.Config, file.Clock.Source)
+	if clock.FromSetup(file, time.Time{}, nil) == nil {
+		return fmt.Errorf("%s: clock.source: %q is not known; this program has: %s", c.Config, file.Clock.Source, clock.Names)
 	}
 	keyer, err := process.FromSetup(file)
 	if err != nil {

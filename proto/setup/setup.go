@@ -36,15 +36,6 @@ type File struct {
 	Envelope       string         `yaml:"envelope"` // a sealed envelope, base64
 }
 
-// Clock says where the time comes from.
-type Clock struct {
-	Source     string  `yaml:"source"`                 // "simulated"
-	BoundMS    float64 `yaml:"bound_ms,omitempty"`     // simulated: how wrong it says it may be, in milliseconds
-	Satellites int     `yaml:"satellites,omitempty"`   // simulated: how many it says it uses
-	OffsetMS   float64 `yaml:"offset_ms,omitempty"`    // simulated: true time less the system's clock
-	LockAfterS float64 `yaml:"lock_after_s,omitempty"` // simulated: how long the first fix takes
-}
-
 // CoordinatorKey is the key whose signatures count.
 type CoordinatorKey struct {
 	ID     string `yaml:"id"`
@@ -95,6 +86,9 @@ func (f *File) check() error {
 	}
 	if f.Clock.Source == "" || f.Transmitter.Driver == "" {
 		return fmt.Errorf("clock.source and transmitter.driver must both be stated")
+	}
+	if err := f.Clock.check(); err != nil {
+		return fmt.Errorf("clock.%w", err)
 	}
 	if err := f.Transmitter.Check(); err != nil {
 		return err

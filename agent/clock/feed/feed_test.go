@@ -11,12 +11,9 @@ import (
 	"testing/synctest"
 	"time"
 
-	"lamplighter/agent/clock"
 	"lamplighter/agent/clock/judge"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 )
-
-var _ clock.Source = Source{}
 
 // talker tells the same every second, and fails after a while.
 type talker struct {

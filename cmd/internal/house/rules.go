@@ -26,6 +26,9 @@ var mayImport = []struct {
 // pure lists the packages that decide. They are functions of their inputs and
 // a given time.
 var pure = []string{
+	"agent/clock/holdover",
+	"agent/clock/judge",
+	"agent/clock/stability",
 	"agent/core",
 	"agent/keyer",
 	"coordinator/fault",
