@@ -59,7 +59,7 @@ func (m *model) addUses(b *beacon, original int, openings *fleet.Openings) {
 			way.ranges = append(way.ranges, [2]int64{ceilMicro(r.LowHz), floorMicro(r.HighHz)})
 		}
 		band := &m.bands[k]
-		way.narrow = len(way.ranges) != 1 || way.ranges[0][0] > band.low+half || way.ranges[0][1] < band.high-half
+		way.narrow = len(way.ranges) != 1 || way.ranges[0][0] > band.low+half+1 || way.ranges[0][1] < band.high-half-1
 		for t := range m.slots {
 			if openings.Open(original, j, m.first+slot.Number(t)) {
 				way.open.set(t)

@@ -35,6 +35,7 @@ type board struct {
 	load  []uint8     // by slot, then resource
 	rows  [][]int32   // quiet and listen shares: slots used, by row, then day
 	most  [][]int32   // the same: slots that may be used
+	busy  []int32     // signals by slot
 	lease [][]sending // by beacon, rising: slots under a lease
 	sent  [][]sending // by beacon, rising
 	past  []pastRate  // by beacon
@@ -52,6 +53,7 @@ const noPeak = int64(-1) << 62
 func newBoard(m *model) *board {
 	b := &board{model: m,
 		cells: make([][]signal, m.slots*len(m.bands)),
+		busy:  make([]int32, m.slots),
 		load:  make([]uint8, m.slots*len(m.room)),
 		lease: make([][]sending, len(m.beacons)),
 		sent:  make([][]sending, len(m.beacons)),
@@ -143,6 +145,7 @@ func (b *board) put(id, t, u int, k kind, hz int64) {
 
 // occupy counts the resources and shares that a signal uses.
 func (b *board) occupy(x *beacon, t int, band int32) {
+	b.busy[t]++
 	loads := b.loads(t)
 	for _, r := range x.resources {
 		loads[r]++
@@ -162,6 +165,7 @@ func (b *board) occupy(x *beacon, t int, band int32) {
 }
 
 func (b *board) vacate(x *beacon, t int, band int32) {
+	b.busy[t]--
 	loads := b.loads(t)
 	for _, r := range x.resources {
 		loads[r]--

@@ -42,6 +42,11 @@ func (b *board) read(p *plan.Plan, other func(t plan.Transmission, slot int)) []
 
 // hold marks the taken slots: whoever else comes finds them occupied.
 func (b *board) hold(taken *plan.Plan) {
+	if taken != nil {
+		for k := range b.bands {
+			b.bands[k].easy = 0 // what is leased stands where it stands
+		}
+	}
 	list := b.read(taken, func(t plan.Transmission, at int) { b.holdForeign(t, at) })
 	for _, s := range list {
 		b.lease[s.id] = append(b.lease[s.id], sending{slot: int32(s.slot), use: int8(s.use), kind: leased, hz: s.hz})

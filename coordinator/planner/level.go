@@ -30,6 +30,12 @@ type leveller struct {
 	others []signal
 	log    []move
 
+	// hasty searches, in large networks, take the first who stays better off, not
+	// the best, and do not come back to those whose chains were refused.
+	hasty bool
+	work  int // steps that a hasty search may still look at
+	rich  int // the step of such a one, 0 for none
+
 	// refused tells that a chain of this search turned out to be against a rule.
 	refused bool
 
@@ -67,14 +73,20 @@ func (m *model) compare(a, granted, b, other int) int {
 	return cmp.Or(cmp.Compare(ah, bh), cmp.Compare(al, bl))
 }
 
+// large is the number of beacons above which the work of levelling is bounded.
+const large = 200
+
 // run raises beacons, lowest first, until nobody can be raised. A chain may open
 // a way for somebody who was given up before; so in a network that is not too
-// large all are asked again, a few times at most.
+// large all are asked again, a few times at most. In a larger
+// one the work is bounded, so that a plan is never late for the sake of the
+// last transmission.
 func (l *leveller) run(progress Progress) error {
-	const large, again = 200, 4
+	const again, enough = 4, 5000
 	rounds := again
-	if l.count > large {
-		rounds = 1
+	l.hasty = l.count > large
+	if l.hasty {
+		rounds, l.work = 1, max(enough, l.count)
 	}
 	for range rounds {
 		clear(l.done)
@@ -88,7 +100,7 @@ func (l *leveller) run(progress Progress) error {
 
 func (l *leveller) round(progress Progress) (raised bool, err error) {
 	order := newRanking(l)
-	for order.Len() > 0 {
+	for order.Len() > 0 && (!l.hasty || l.work > 0) {
 		if progress != nil && progress(0, 1) {
 			return raised, ErrStopped
 		}
@@ -110,7 +122,7 @@ func (l *leveller) round(progress Progress) (raised bool, err error) {
 // raise gives a beacon one more transmission. loser is who pays, -1 for nobody.
 func (l *leveller) raise(root int) (loser int, ok bool) {
 	l.search++
-	l.refused = false
+	l.refused, l.rich = false, 0
 	l.seen[root] = l.search
 	l.steps = append(l.steps[:0], step{id: root, lost: -1, slot: -1, before: -1})
 	for i := 0; i < len(l.steps); i++ {
@@ -120,10 +132,11 @@ func (l *leveller) raise(root int) (loser int, ok bool) {
 		if e, found := l.richest(root, i); found && l.apply(e) {
 			return l.steps[e.step].id, true
 		}
+		l.rich = 0
 	}
 	l.done[root] = true
 	for _, s := range l.steps {
-		l.done[s.id] = l.done[s.id] || !l.refused
+		l.done[s.id] = l.done[s.id] || !l.refused || l.hasty
 	}
 	return -1, false
 }
@@ -146,6 +159,7 @@ func (l *leveller) richest(root, i int) (best end, found bool) {
 // expand looks at every slot for step i until one is free and the chain to it
 // can be carried out. Those who could give a slot up are added to the steps.
 func (l *leveller) expand(i int) (raised bool) {
+	l.work--
 	s := l.steps[i]
 	x := &l.beacons[s.id]
 	l.look(&l.view, s.id, s.lost)
@@ -159,7 +173,9 @@ func (l *leveller) expand(i int) (raised bool) {
 			continue
 		}
 		if !l.fits(s.id, t) {
-			l.suspects(i, t)
+			if l.suspects(i, t); l.rich > 0 {
+				return false
+			}
 		} else if l.apply(end{step: i, slot: t}) {
 			return true
 		}
@@ -203,7 +219,7 @@ func (l *leveller) suspects(i, t int) {
 		return
 	}
 	l.suspectShares(i, t)
-	if l.crowd(t) <= crowded { // all in the slot, as one may make room for another
+	if l.busy[t] <= crowded { // all in the slot, as one may make room for another
 		for k := range l.bands {
 			l.suspectCell(i, t, int32(k))
 		}
@@ -218,13 +234,6 @@ func (l *leveller) suspects(i, t int) {
 
 // crowded is how many signals of a slot are looked at whatever their band.
 const crowded = 24
-
-func (b *board) crowd(t int) (n int) {
-	for k := range b.bands {
-		n += len(*b.cell(t, int32(k)))
-	}
-	return n
-}
 
 func (l *leveller) suspectCell(i, t int, band int32) {
 	at := t*len(l.bands) + int(band)
@@ -244,7 +253,7 @@ func (l *leveller) suspectCell(i, t int, band int32) {
 
 // suspect adds a beacon to the steps if there is a place without it.
 func (l *leveller) suspect(i, t, other int) {
-	if l.seen[other] == l.search {
+	if l.seen[other] == l.search || l.rich > 0 {
 		return
 	}
 	at, on := l.find(other, t)
@@ -260,6 +269,9 @@ func (l *leveller) suspect(i, t, other int) {
 	if ok {
 		l.seen[other] = l.search
 		l.steps = append(l.steps, step{id: other, lost: t, slot: t, before: i})
+		if root := l.steps[0].id; l.hasty && l.compare(other, len(l.sent[other])-1, root, len(l.sent[root])) > 0 {
+			l.rich = len(l.steps) - 1
+		}
 	}
 }
 

@@ -87,7 +87,7 @@ func (b *board) limitsOfBand(x *beacon, way *use, t int) Limit {
 			break
 		}
 	}
-	if !b.roomFor(x, way, t, cell) {
+	if len(cell) >= band.easy && !b.roomFor(x, way, t, cell) {
 		found |= LimitWindow
 	}
 	return found

@@ -42,6 +42,7 @@ type bandModel struct {
 	low, high int64     // micro-hertz, edges of the window
 	capacity  int       // signals
 	fits      int       // signals that the window and capacity allow
+	easy      int       // so many fit whoever they are; 0 if that can't be said
 	near      [][]int32 // per site, the other sites that are near; nil if none anywhere
 }
 

@@ -55,7 +55,7 @@ func solve(in Input, progress Progress) (*board, error) {
 		return nil, err
 	}
 	wanted := b.wanted()
-	if b.freshen() && !b.met(wanted) {
+	if b.freshen() && !b.met(wanted) && b.count <= large {
 		if err := newLeveller(b, wanted, b.moves).run(progress); err != nil {
 			return nil, err
 		}

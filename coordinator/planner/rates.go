@@ -177,17 +177,25 @@ func (b *board) pools() []pool {
 
 // measureBands finds how many signals each band takes in a slot at most.
 func (m *model) measureBands() {
-	narrowest := make([]int64, len(m.bands))
+	narrowest, widest := make([]int64, len(m.bands)), make([]int64, len(m.bands))
+	confined := make([]bool, len(m.bands))
 	for i := range m.beacons {
 		for j := range m.beacons[i].uses {
-			if u := &m.beacons[i].uses[j]; narrowest[u.band] == 0 || u.width < narrowest[u.band] {
+			u := &m.beacons[i].uses[j]
+			if narrowest[u.band] == 0 || u.width < narrowest[u.band] {
 				narrowest[u.band] = u.width
 			}
+			widest[u.band] = max(widest[u.band], u.width)
+			confined[u.band] = confined[u.band] || u.narrow
 		}
 	}
 	for k := range m.bands {
 		if b := &m.bands[k]; narrowest[k] > 0 {
-			b.fits = min(b.capacity, int((b.high-b.low+m.guard())/narrowest[k]))
+			room := b.high - b.low + m.guard()
+			b.fits = min(b.capacity, int(room/narrowest[k]))
+			if !confined[k] && m.frozen == 0 {
+				b.easy = int(room / widest[k])
+			}
 		}
 	}
 }

@@ -6,7 +6,7 @@ const deepest = 2
 // fits tells whether a beacon finds a place in slot t, on any of its bands, if
 // others in the slot may change theirs.
 func (l *leveller) fits(id, t int) bool {
-	if l.crowd(t) > crowded {
+	if l.busy[t] > crowded {
 		return l.direct(id, t)
 	}
 	log := l.log[:0]

@@ -1,0 +1,53 @@
+package planner_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"lamplighter/coordinator/plan"
+	"lamplighter/coordinator/planner"
+	"lamplighter/coordinator/planner/testfleet"
+)
+
+// BenchmarkDay plans a day, and reports how long that takes in relation to
+// checking the same plan, and to the smallest network as an exponent of growth.
+func BenchmarkDay(b *testing.B) {
+	var least time.Duration
+	for _, size := range []struct {
+		name           string
+		beacons, sites int
+	}{{"300", 300, 100}, {"1000", 1000, 300}, {"3000", 3000, 1200}, {"10000", 10_000, 4000}} {
+		b.Run(size.name, func(b *testing.B) {
+			in := planner.Input{Fleet: read(b, testfleet.Scaled("Bench", size.beacons, size.sites)), From: from, To: from.Add(day)}
+			var made, checked time.Duration
+			for b.Loop() {
+				begun := time.Now()
+				p := makePlan(b, in)
+				made += time.Since(begun)
+				begun = time.Now()
+				if found := plan.Check(in.Fleet, p, plan.Extra{}); len(found) > 0 {
+					b.Fatal(found[0])
+				}
+				checked += time.Since(begun)
+			}
+			each := made / time.Duration(b.N)
+			if least == 0 {
+				least = each
+			}
+			b.ReportMetric(float64(made)/float64(checked), "make/check")
+			if size.beacons > 300 {
+				b.ReportMetric(math.Log(float64(each)/float64(least))/math.Log(float64(size.beacons)/300), "exponent")
+			}
+		})
+	}
+}
+
+// BenchmarkSmallChange replans a nation's day when one beacon has left.
+func BenchmarkSmallChange(b *testing.B) {
+	before := makePlan(b, planner.Input{Fleet: read(b, testfleet.Nation()), From: from, To: from.Add(day)})
+	in := planner.Input{Fleet: read(b, without(testfleet.Nation(), 500)), From: from, To: from.Add(day), Previous: before}
+	for b.Loop() {
+		makePlan(b, in)
+	}
+}
