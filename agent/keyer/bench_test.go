@@ -72,6 +72,7 @@ type bench struct {
 	keyErr, toneErr, unkeyErr error
 	carrier                   bool
 	edges                     []edge
+	prepared                  []edge
 
 	replies []*keyerv1.FromKeyer
 	watch   func() // after each step
@@ -142,6 +143,11 @@ func (b *bench) perform(actions []keyer.Action) (events []keyer.Event) {
 			b.carrier = b.keyErr == nil
 			b.edges = append(b.edges, edge{b.now.Boot, "key", a.Hz})
 			events = append(events, keyer.Keyed{Err: b.keyErr})
+		case keyer.Prepare:
+			if b.carrier {
+				b.t.Fatalf("relays would move under a carrier")
+			}
+			b.prepared = append(b.prepared, edge{b.now.Boot, "prepare", a.Hz})
 		case keyer.Tone:
 			if !b.carrier {
 				b.t.Fatalf("a tone while the key is up")

@@ -32,6 +32,9 @@ func (c *Core) tryKey() {
 	late := c.missed(j)
 	busy := c.key.onAir != nil || c.key.keyingUp
 	if c.now.Boot < j.startsAt() || (busy && !late) {
+		if !busy {
+			c.prepare(j)
+		}
 		return
 	}
 	c.key.pending = nil
@@ -44,6 +47,17 @@ func (c *Core) tryKey() {
 		return
 	}
 	c.keyDown(j)
+}
+
+// prepare tells the transmitter once of what is to be keyed soon, if that may be
+// keyed as things stand.
+func (c *Core) prepare(j *job) {
+	if j.prepared || c.now.Boot < j.preparesAt() {
+		return
+	}
+	if j.prepared = c.ask(conditions, j) == nil; j.prepared {
+		c.do(Prepare{Hz: j.tone(0), DrivePercent: int(j.ordered.GetDrivePercent())})
+	}
 }
 
 func (c *Core) keyDown(j *job) {
@@ -135,7 +149,11 @@ func (c *Core) end(kind wirev1.OutcomeKind, r Reason) {
 	c.keyUp()
 }
 
+// skip tells of a slot that is not sent. What was prepared for it is undone.
 func (c *Core) skip(j *job, r Reason) {
+	if j.prepared && !c.key.keyingUp {
+		c.keyUp()
+	}
 	c.ended(&keyerv1.Ended{
 		Slot: j.permit.GetSlot(), Orders: j.permit.GetOrders(), Reason: string(r),
 		Kind: wirev1.OutcomeKind_OUTCOME_KIND_SKIPPED,

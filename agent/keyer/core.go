@@ -191,6 +191,9 @@ func (c *Core) Next() time.Duration {
 	}
 	if j := c.key.pending; j != nil {
 		next = min(next, j.startsAt())
+		if at := j.preparesAt(); at > c.now.Boot {
+			next = min(next, at)
+		}
 	}
 	return max(next, c.now.Boot)
 }

@@ -22,6 +22,9 @@ type Config struct {
 	// SimulatedTransmitter says that nothing real is keyed. Only then are slots
 	// of other lengths than 120 s accepted, for trials.
 	SimulatedTransmitter bool
+	// LocalOnly says that the transmitter can be silenced over its bus alone,
+	// which is enough only where an operator is present.
+	LocalOnly bool
 }
 
 // Persisted is what the shell found on disk.
@@ -58,7 +61,8 @@ type Keyed struct{ Err error }
 // TransmitterFault says that a Tone action failed.
 type TransmitterFault struct{ Err error }
 
-// ReadBackMismatch says that the key line is not as it was set.
+// ReadBackMismatch says that the key line, a relay or the amplifier is not as
+// it was set.
 type ReadBackMismatch struct{}
 
 // Rearm clears a trip, on an operator's word.
@@ -86,6 +90,13 @@ type Reply struct{ Message *keyerv1.FromKeyer }
 // before that answer.
 type Persist struct{ State []byte }
 
+// Prepare says what the next Key will ask for, so that relays can settle. It
+// keys nothing, and needs no answer.
+type Prepare struct {
+	Hz           float64
+	DrivePercent int
+}
+
 // Key asks for the carrier, at a frequency in hertz and a percentage of the
 // transmitter's output. The shell answers with one Keyed event.
 type Key struct {
@@ -102,6 +113,7 @@ type Unkey struct{}
 
 func (Reply) action()   {}
 func (Persist) action() {}
+func (Prepare) action() {}
 func (Key) action()     {}
 func (Tone) action()    {}
 func (Unkey) action()   {}

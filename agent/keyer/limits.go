@@ -14,6 +14,7 @@ const Reader = 1
 const (
 	maxClockError     = 500 * time.Millisecond  // beyond, nothing is keyed
 	heartbeatLimit    = 300 * time.Millisecond  // without one, the key goes up
+	prepareAhead      = 750 * time.Millisecond  // of key-down: within the slot, and longer than relays take
 	latestStart       = 200 * time.Millisecond  // after the nominal instant
 	leaseMargin       = 5 * time.Second         // from the end of a transmission to that of its lease
 	pairWithin        = 8 * time.Minute         // from the start of a full message to that of its extended one

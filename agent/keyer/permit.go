@@ -25,7 +25,12 @@ type job struct {
 	keyedAt time.Duration
 	keyedOn time.Time // by the keyer's clock
 	begun   int       // symbols
+
+	prepared bool // the transmitter knows of it
 }
+
+// preparesAt is when the transmitter is to be prepared, on the boot clock.
+func (j *job) preparesAt() time.Duration { return j.startsAt() - prepareAhead }
 
 // startsAt is when the key is to go down, on the boot clock.
 func (j *job) startsAt() time.Duration { return j.startAt + j.length.Timing().StartOffset() }
@@ -266,8 +271,12 @@ func (c *Core) leased(j *job) *refusal {
 	return nil
 }
 
-// attended asks for the operator whom local control needs.
+// attended asks for the operator whom local control needs, and whom a
+// transmitter without a key line does.
 func (c *Core) attended(j *job) *refusal {
+	if c.config.LocalOnly && j.ordered.GetControl() != wirev1.Control_CONTROL_LOCAL {
+		return refuse(LocalOnly, "")
+	}
 	if j.ordered.GetControl() == wirev1.Control_CONTROL_LOCAL && !c.agent.heard.GetOperatorPresent() {
 		return refuse(OperatorAbsent, "")
 	}

@@ -62,6 +62,7 @@ const (
 	NoLease          Reason = "no_lease"
 	LeaseEnds        Reason = "lease_ends"
 	OperatorAbsent   Reason = "operator_absent"
+	LocalOnly        Reason = "local_only"
 	SlotUsed         Reason = "slot_used"
 	Early            Reason = "early"
 	Late             Reason = "late"
@@ -119,6 +120,7 @@ var sentences = map[Reason]string{
 	NoLease:          "there is no lease for this kind of control",
 	LeaseEnds:        "the lease ends too soon after the transmission",
 	OperatorAbsent:   "no operator is present, as local control needs",
+	LocalOnly:        "the transmitter has no key line, so it is for local control only",
 	SlotUsed:         "the slot was keyed before",
 	Early:            "the slot is too far ahead to be permitted",
 	Late:             "the start of the slot was missed",

@@ -1,18 +1,57 @@
 package transmitter
 
 import (
+	"errors"
 	"fmt"
-	"os"
+	"slices"
+	"strings"
 	"time"
 
+	"lamplighter/agent/transmitter/clockgen"
+	"lamplighter/agent/transmitter/external"
+	"lamplighter/agent/transmitter/line"
+	"lamplighter/agent/transmitter/serialkeyer"
+	"lamplighter/agent/transmitter/switching"
 	"lamplighter/proto/setup"
 )
 
-// Open makes the driver that an agent's configuration names. Only the keyer
-// calls this.
+// Drivers are the names of the drivers that there are.
+var Drivers = []string{"simulated", "clock-generator", "serial", "command"}
+
+// Check says what is wrong with an agent's transmitter settings, or nil. It
+// touches no hardware, so it disturbs no transmission.
+func Check(t setup.Transmitter) error {
+	if !slices.Contains(Drivers, t.Driver) {
+		return fmt.Errorf("transmitter.driver: %q is none that this program has; it has: %s", t.Driver, strings.Join(Drivers, ", "))
+	}
+	return t.Check()
+}
+
+// Open makes the driver that an agent's configuration names, with what is
+// switched around it. Only the keyer calls this.
 func Open(t setup.Transmitter, now func() time.Time) (Driver, error) {
-	if t.Driver != "simulated" {
-		return nil, fmt.Errorf("transmitter.driver: %q is none that this program has; it has: simulated", t.Driver)
+	if err := Check(t); err != nil {
+		return nil, err
+	}
+	inner, err := open(t, now)
+	if err != nil || (len(t.Relays) == 0 && t.Amplifier == nil) {
+		return inner, err
+	}
+	outer, err := switching.FromSetup(t, inner)
+	if err != nil {
+		return nil, errors.Join(err, inner.Close())
+	}
+	return outer, nil
+}
+
+func open(t setup.Transmitter, now func() time.Time) (Driver, error) {
+	switch t.Driver {
+	case "clock-generator":
+		return opened(clockgen.FromSetup(t))
+	case "serial":
+		return opened(serialkeyer.FromSetup(t))
+	case "command":
+		return opened(external.FromSetup(t))
 	}
 	if t.Log == "" {
 		return NewSimulated(now, nil), nil
@@ -24,52 +63,40 @@ func Open(t setup.Transmitter, now func() time.Time) (Driver, error) {
 	return NewSimulated(now, log), nil
 }
 
-// logBytes is the size at which a log is put aside.
-const logBytes = 32 << 20
-
-// logFile is a file that grows to logBytes, then takes the place of the one
-// that was put aside before it.
-type logFile struct {
-	path string
-	file *os.File
-	size int64
-}
-
-func openLog(path string) (*logFile, error) {
-	file, err := os.OpenFile(path, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
+// opened keeps the nil of a failure from becoming a driver.
+func opened[D Driver](d D, err error) (Driver, error) {
 	if err != nil {
 		return nil, err
 	}
-	info, err := file.Stat()
+	return d, nil
+}
+
+// Off silences a transmitter whose keyer is gone. Where there is a key line it
+// drops that, and speaks to no bus; it drops the amplifier's line too. An error
+// says that the carrier may still be on.
+func Off(t setup.Transmitter) error {
+	if t.Driver == "simulated" {
+		return nil
+	}
+	var errs []error
+	if t.KeyLine != nil {
+		errs = append(errs, release(*t.KeyLine))
+	} else if driver, err := open(t, time.Now); err != nil {
+		errs = append(errs, err)
+	} else {
+		errs = append(errs, driver.Close())
+	}
+	if t.Amplifier != nil {
+		errs = append(errs, release(t.Amplifier.Line))
+	}
+	return errors.Join(errs...)
+}
+
+// release takes a line, which makes it inactive, and looks whether it is.
+func release(l setup.Line) error {
+	out, err := line.OpenOutput(l)
 	if err != nil {
-		_ = file.Close()
-		return nil, err
-	}
-	return &logFile{path, file, info.Size()}, nil
-}
-
-func (l *logFile) Write(text []byte) (int, error) {
-	if l.size >= logBytes {
-		if err := l.putAside(); err != nil {
-			return 0, err
-		}
-	}
-	n, err := l.file.Write(text)
-	l.size += int64(n)
-	return n, err
-}
-
-func (l *logFile) putAside() error {
-	if err := os.Rename(l.path, l.path+".1"); err != nil {
 		return err
 	}
-	next, err := openLog(l.path)
-	if err != nil {
-		return err
-	}
-	_ = l.file.Close()
-	*l = *next
-	return nil
+	return errors.Join(line.Confirm(out, false), out.Close())
 }
-
-func (l *logFile) Close() error { return l.file.Close() }

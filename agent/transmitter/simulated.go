@@ -38,8 +38,8 @@ type Edge struct {
 	Hz float64
 }
 
-// line is one line of the log: JSON, one for each call that changed something.
-type line struct {
+// logLine is one line of the log: JSON, one for each call that changed something.
+type logLine struct {
 	At           time.Time `json:"at"`
 	Did          string    `json:"did"` // "key", "tone" or "unkey"
 	Hz           float64   `json:"hz,omitempty"`
@@ -66,7 +66,7 @@ func (s *Simulated) Key(hz float64, drivePercent int) error {
 		return fmt.Errorf("simulated transmitter: drive of %d percent, and it must lie between 1 and 100", drivePercent)
 	}
 	at := s.now()
-	if err := s.write(line{at, "key", hz, drivePercent}); err != nil {
+	if err := s.write(logLine{at, "key", hz, drivePercent}); err != nil {
 		return err
 	}
 	s.sent = append(s.sent, Transmission{DrivePercent: drivePercent, Tones: []Edge{{at, hz}}})
@@ -90,7 +90,7 @@ func (s *Simulated) Tone(hz float64) error {
 	if len(on.Tones) < maxTones {
 		on.Tones = append(on.Tones, Edge{at, hz})
 	}
-	return s.write(line{At: at, Did: "tone", Hz: hz})
+	return s.write(logLine{At: at, Did: "tone", Hz: hz})
 }
 
 // maxTones bounds what is remembered of one transmission.
@@ -106,7 +106,7 @@ func (s *Simulated) Unkey() error {
 	at := s.now()
 	s.down = false
 	s.sent[len(s.sent)-1].Unkeyed = at
-	_ = s.write(line{At: at, Did: "unkey"}) // what is off is off
+	_ = s.write(logLine{At: at, Did: "unkey"}) // what is off is off
 	return nil
 }
 
@@ -137,7 +137,7 @@ func (s *Simulated) Keyed() bool {
 	return s.down
 }
 
-func (s *Simulated) write(l line) error {
+func (s *Simulated) write(l logLine) error {
 	if s.log == nil {
 		return nil
 	}

@@ -2,6 +2,12 @@
 // one, and only its one loop calls it.
 package transmitter
 
+import "lamplighter/agent/transmitter/line"
+
+// ErrReadBack is in the error of a call when something is not as it was set.
+// An operator has to look: the keyer trips on it.
+var ErrReadBack = line.ErrReadBack
+
 // Driver is one transmitter.
 //
 // A driver is made with the key up, and nothing but Key puts it down. Every
@@ -21,4 +27,11 @@ type Driver interface {
 	Unkey() error
 	// Close unkeys and lets go of the hardware. The driver can't be used again.
 	Close() error
+}
+
+// Preparer is a driver that wants to hear of a transmission before it is keyed,
+// because something has to settle. It never keys, and is called only while the
+// key is up. Whatever its result, Key may follow, or Unkey, which forgets it.
+type Preparer interface {
+	Prepare(hz float64, drivePercent int) error
 }

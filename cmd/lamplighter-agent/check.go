@@ -9,7 +9,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"lamplighter/agent/clock"
-	"lamplighter/agent/keyer/process"
+	"lamplighter/agent/transmitter"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 	"lamplighter/proto/seal"
 	"lamplighter/proto/setup"
@@ -32,12 +32,8 @@ func (c checkCommand) Run(s streams) error {
 	if clock.FromSetup(file, time.Time{}, nil) == nil {
 		return fmt.Errorf("%s: clock.source: %q is not known; this program has: %s", c.Config, file.Clock.Source, clock.Names)
 	}
-	keyer, err := process.FromSetup(file)
-	if err != nil {
+	if err := transmitter.Check(file.Transmitter); err != nil {
 		return fmt.Errorf("%s: %w", c.Config, err)
-	}
-	if err := keyer.Transmitter.Close(); err != nil {
-		return fmt.Errorf("%s: transmitter: %w", c.Config, err)
 	}
 	_, err = io.WriteString(s.out, describe(file, envelope))
 	return err
@@ -71,6 +67,9 @@ func describe(file *setup.File, e *wirev1.Envelope) string {
 	line("It connects to %s and says every %s how it is.", file.Broker, file.Health())
 	line("What must not be lost is kept in %s.", file.Folder)
 	line("The time comes from the source %q, the transmitter is driven by %q.", file.Clock.Source, file.Transmitter.Driver)
+	if why := file.Transmitter.LocalOnly(); why != "" {
+		line("Mind: %s.", why)
+	}
 	line("Only what is signed with the key %s counts.", file.CoordinatorKey.ID)
 	line("")
 	line("The licence (%s, number %d) allows:", e.GetSource(), e.GetNumber())

@@ -51,6 +51,7 @@ func FromSetup(file *setup.File) (Options, error) {
 	return Options{
 		Config: keyer.Config{
 			Network: file.Network, Beacon: file.Beacon, Keys: keys, SimulatedTransmitter: simulated,
+			LocalOnly: file.Transmitter.LocalOnly() != "",
 		},
 		Dir: file.Folder, Transmitter: driver,
 	}, nil
@@ -187,10 +188,17 @@ func (l *loop) perform(actions []keyer.Action) (events []keyer.Event) {
 	for _, action := range actions {
 		switch a := action.(type) {
 		case keyer.Key:
-			events = append(events, keyer.Keyed{Err: l.Transmitter.Key(a.Hz, a.DrivePercent)})
+			err := l.Transmitter.Key(a.Hz, a.DrivePercent)
+			events = append(events, keyer.Keyed{Err: err})
+			events = append(events, mismatch(err)...)
 		case keyer.Tone:
 			if err := l.Transmitter.Tone(a.Hz); err != nil {
 				events = append(events, keyer.TransmitterFault{Err: err})
+				events = append(events, mismatch(err)...)
+			}
+		case keyer.Prepare:
+			if p, ok := l.Transmitter.(transmitter.Preparer); ok {
+				events = append(events, mismatch(p.Prepare(a.Hz, a.DrivePercent))...) // of other errors, Key tells
 			}
 		case keyer.Unkey:
 			events = append(events, keyer.Unkeyed{Err: l.Transmitter.Unkey()})
@@ -201,6 +209,14 @@ func (l *loop) perform(actions []keyer.Action) (events []keyer.Event) {
 		}
 	}
 	return events
+}
+
+// mismatch is the event in an error of what is not as it was set.
+func mismatch(err error) []keyer.Event {
+	if errors.Is(err, transmitter.ErrReadBack) {
+		return []keyer.Event{keyer.ReadBackMismatch{}}
+	}
+	return nil
 }
 
 func (l *loop) say(m *keyerv1.FromKeyer) {
