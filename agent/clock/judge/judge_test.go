@@ -214,13 +214,14 @@ func TestLiars(t *testing.T) {
 			r.daemon.Offset = 5 * ms
 			return r.seconds(20)
 		}), true, 30 * ms, Contradicted, locked},
-		{"the pulse creeps away by 5 ppm, and would be learned from", Config{}, set(func(r *rig) Verdict {
+		{"the pulse creeps away by 5 ppm, and must not have been learned from", Config{}, set(func(r *rig) Verdict {
 			r.celsius = new(float64)
+			r.daemon.Offset = 19 * ms // as wrong as it admits
 			for range 3 * hours {
 				r.early += 5 * time.Microsecond
 				r.second()
 			}
-			return r.seconds(2 * hours)
+			return r.seconds(1500)
 		}), true, 0, Contradicted, locked},
 		{"the daemon is wrong from the start, by less than sentences show", Config{}, func(r *rig) Verdict {
 			r.daemon = server(1)

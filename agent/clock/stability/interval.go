@@ -5,7 +5,7 @@ import "math"
 // TimeIntervalRMS is the root mean square of the time interval error over
 // n·tau0 in seconds: of x(t+τ) − x(t) (ITU-T G.810, II.4).
 func TimeIntervalRMS(x []float64, tau0 float64, n int) (Result, bool) {
-	if n < 1 || !(tau0 > 0) {
+	if n < 1 || n >= len(x) || !(tau0 > 0) {
 		return Result{}, false
 	}
 	var sum float64
@@ -23,7 +23,7 @@ func TimeIntervalRMS(x []float64, tau0 float64, n int) (Result, bool) {
 // the largest peak-to-peak time error in any window of n+1 points (ITU-T G.810,
 // II.5). A window with a missing point is not looked at.
 func MaxTimeInterval(x []float64, tau0 float64, n int) (Result, bool) {
-	if n < 1 || !(tau0 > 0) {
+	if n < 1 || n >= len(x) || !(tau0 > 0) {
 		return Result{}, false
 	}
 	var highest, lowest peaks

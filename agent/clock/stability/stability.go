@@ -66,7 +66,7 @@ var (
 )
 
 func differences(x []float64, tau0 float64, m, stride int, d difference) (Result, bool) {
-	if m < 1 || !(tau0 > 0) {
+	if m < 1 || m >= len(x) || !(tau0 > 0) {
 		return Result{}, false
 	}
 	var sum float64
@@ -95,7 +95,7 @@ func result(tau, value float64, terms int) (Result, bool) {
 // ModifiedAllan is the modified Allan deviation over m·tau0 (SP 1065, 5.2.5):
 // it tells white from flicker noise of the phase.
 func ModifiedAllan(x []float64, tau0 float64, m int) (Result, bool) {
-	if m < 1 || !(tau0 > 0) || len(x) < 3*m {
+	if m < 1 || m >= len(x) || !(tau0 > 0) || len(x) < 3*m {
 		return Result{}, false
 	}
 	// The sums of m second differences in a row, missing points counted apart:

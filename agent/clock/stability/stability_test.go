@@ -134,7 +134,7 @@ func TestSteadyDrift(t *testing.T) {
 
 func TestTooShort(t *testing.T) {
 	for name, of := range deviations {
-		for _, m := range []int{-1, 0, 2, 1 << 40} {
+		for _, m := range []int{-1, 0, 2, math.MaxInt} {
 			if r, ok := of([]float64{1, 2, 3, 4}, 1, m); ok {
 				t.Errorf("%s over %d of four points is %v", name, m, r)
 			}
