@@ -35,20 +35,26 @@ func (x *beacon) interval(id, u int) interval {
 }
 
 // roomFor tells whether one more signal fits into a cell. Signals that can move
-// fit exactly when the sum of their widths does.
+// fit exactly when the sum of their widths does. Those that stand still leave
+// gaps, and in each less than the widest signal is lost.
 func (b *board) roomFor(x *beacon, way *use, t int, cell []signal) bool {
 	band := &b.bands[way.band]
-	special := way.narrow
-	sum := way.width
+	narrow, still := way.narrow, int64(0)
+	sum, widest := way.width, way.width
 	for _, g := range cell {
 		other := &b.beacons[g.beacon].uses[g.use]
 		sum += other.width
-		special = special || other.narrow || g.kind == fixed || g.kind == leased
+		widest = max(widest, other.width)
+		narrow = narrow || other.narrow
+		if g.kind == fixed || g.kind == leased {
+			still++
+		}
 	}
-	if sum > band.high-band.low+b.guard() {
+	room := band.high - band.low + b.guard()
+	switch {
+	case sum > room:
 		return false
-	}
-	if !special {
+	case !narrow && (still == 0 || sum+(still+1)*widest <= room):
 		return true
 	}
 	list := append(b.intervals(t, way.band, false), interval{id: len(b.beacons), reach: way.width / 2, ranges: way.ranges, narrow: way.narrow})

@@ -111,9 +111,28 @@ func TestRolling(t *testing.T) {
 				if t.Failed() {
 					t.Fatalf("at hour %d", hour)
 				}
+				mustNotBeWorse(t, next, makePlan(t, planner.Input{Fleet: f, From: now, To: now.Add(day), History: history}))
 				p = next
 			}
 		})
+	}
+}
+
+// mustNotBeWorse fails when a beacon gets more than one slot less than in a plan
+// made at once.
+func mustNotBeWorse(t *testing.T, rolled, fresh *plan.Plan) {
+	t.Helper()
+	counts := map[string]int{}
+	for _, x := range fresh.Transmissions {
+		counts[x.Beacon]++
+	}
+	for _, x := range rolled.Transmissions {
+		counts[x.Beacon]--
+	}
+	for name, less := range counts {
+		if less > 1 {
+			t.Errorf("%s: %s gets %d slots less than in a plan made at once", rolled.From.Format(time.Kitchen), name, less)
+		}
 	}
 }
 

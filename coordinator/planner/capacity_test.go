@@ -1,0 +1,44 @@
+package planner_test
+
+import (
+	"testing"
+
+	"lamplighter/coordinator/planner"
+	"lamplighter/coordinator/planner/testfleet"
+)
+
+// TestCapacity: five beacons that want 0.2 each fill the one transmitter of a
+// site, so a sixth takes a sixth of it away from them.
+func TestCapacity(t *testing.T) {
+	file := &testfleet.File{Network: testfleet.Object{"name": "Full"}, Sites: []testfleet.Object{{"name": "hill", "locator": "IP62oa"}}}
+	for _, name := range []string{"a", "b", "c", "d", "e"} {
+		file.Beacons = append(file.Beacons, testfleet.Object{"name": name, "callsign": testfleet.Call(len(file.Beacons)), "site": "hill",
+			"control": "automatic", "power_dbm": 23, "share": 0.2, "bands": []string{"40m"}})
+	}
+	list, err := planner.Capacity(planner.Input{Fleet: read(t, file), From: from, To: from.Add(day)}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []planner.Room{
+		{Kind: "band", Name: "40m", Beacons: 5, Wanted: 720, Used: 720, Most: 720 * 8},
+		{Kind: "site", Site: "hill", Name: "hill", Beacons: 5, Wanted: 720, Used: 720, Most: 720, Cost: 120},
+	}
+	if len(list) != len(want) || list[0] != want[0] || list[1] != want[1] {
+		t.Errorf("got  %+v\nwant %+v", list, want)
+	}
+}
+
+// TestStop: planning ends when progress says so, and wrong input gets a sentence.
+func TestStop(t *testing.T) {
+	in := planner.Input{Fleet: read(t, testfleet.Club()), From: from, To: from.Add(day)}
+	if _, err := planner.Make(in, func(int, int) bool { return true }); err != planner.ErrStopped {
+		t.Errorf("got %v, want ErrStopped", err)
+	}
+	in.To = from.Add(-day)
+	if _, err := planner.Make(in, nil); err == nil {
+		t.Error("a plan that ends before it begins is not refused")
+	}
+	if _, err := planner.Make(planner.Input{}, nil); err == nil {
+		t.Error("no fleet is not refused")
+	}
+}
