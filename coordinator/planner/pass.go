@@ -18,6 +18,8 @@ type pass struct {
 	queue  queue
 	last   []lastMessage
 	visits []visits
+	views  []view
+	viewed []int     // transmissions that each view has seen
 	due    [][]int32 // beacons released at a slot
 	now    []int32   // beacons that have sent in this slot
 
@@ -52,6 +54,8 @@ func newPass(b *board, target []int) *pass {
 		tail:   make([]tail, b.count),
 		last:   make([]lastMessage, b.count),
 		visits: make([]visits, b.count),
+		views:  make([]view, b.count),
+		viewed: make([]int, b.count),
 		due:    make([][]int32, b.slots),
 	}
 	p.balancer = newBalancer(b, p.ledger)
@@ -312,14 +316,24 @@ func (p *pass) free(id, t int) bool {
 		value := x.num*int64(t) - x.den*int64(tail.index)
 		return t-int(tail.last) > x.rest && (tail.peak == noPeak || tail.peak-value < x.num+x.den)
 	}
-	without := -1
-	if _, held := p.held(id, t); held {
-		without = t
-	}
-	if p.view(id, without).limits(t) != 0 {
+	if p.ownLimitsNow(id, t) != 0 {
 		return false
 	}
 	return p.sum[id] == p.count[id] || p.inTurn(id, t)
+}
+
+// ownLimitsNow is ownLimits with a memory: in a pass a beacon's transmissions
+// only ever become more.
+func (p *pass) ownLimitsNow(id, t int) Limit {
+	if _, held := p.held(id, t); held {
+		return p.ownLimits(id, t)
+	}
+	known := &p.views[id]
+	if known.x == nil || p.viewed[id] != len(p.sent[id]) {
+		p.look(known, id, -1)
+		p.viewed[id] = len(p.sent[id])
+	}
+	return known.limits(t)
 }
 
 // inTurn tells whether one more transmission in slot t still leaves the next
