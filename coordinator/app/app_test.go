@@ -21,6 +21,7 @@ import (
 	"lamplighter/coordinator/app"
 	"lamplighter/coordinator/store/storetest"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
+	"lamplighter/proto/peertest"
 	"lamplighter/proto/setup"
 )
 
@@ -230,7 +231,6 @@ func TestTwoCoordinatorsShareOneDatabase(t *testing.T) {
 	eventually(t, "the other one takes the lead", func() bool { return shown(follower) })
 }
 
-// promtool belongs to Prometheus (Debian's package of that name).
 func TestPromtoolHasNothingToSayOfAllMetrics(t *testing.T) {
 	o := options(t)
 	o.Fleet = &app.FleetFile{Name: "fleet.yaml", YAML: smallFleet}
@@ -240,7 +240,7 @@ func TestPromtoolHasNothingToSayOfAllMetrics(t *testing.T) {
 		_, text = get(t, a, "/metrics")
 		return strings.Contains(text, "lamplighter_beacon_up{")
 	})
-	check := exec.Command("promtool", "check", "metrics")
+	check := exec.Command(peertest.Find(t, "promtool"), "check", "metrics")
 	check.Stdin = strings.NewReader(text)
 	var said bytes.Buffer
 	check.Stdout, check.Stderr = &said, &said

@@ -23,6 +23,7 @@ import (
 	"lamplighter/coordinator/store"
 	"lamplighter/coordinator/store/storetest"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+	"lamplighter/proto/peertest"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -174,7 +175,6 @@ func TestABeaconThatLeftIsGoneAtOnce(t *testing.T) {
 	}
 }
 
-// promtool belongs to Prometheus (Debian's package of that name).
 func TestPromtoolHasNothingToSay(t *testing.T) {
 	s, registry := collector(t, true)
 	apply(t, s, twoBeacons)
@@ -185,7 +185,7 @@ func TestPromtoolHasNothingToSay(t *testing.T) {
 	if page.Code != 200 || !bytes.Contains(text, []byte(`lamplighter_beacon_up{beacon="a",site="hilltop"} 1`)) {
 		t.Fatalf("status %d, %s", page.Code, text)
 	}
-	check := exec.Command("promtool", "check", "metrics")
+	check := exec.Command(peertest.Find(t, "promtool"), "check", "metrics")
 	check.Stdin = bytes.NewReader(text)
 	if said, err := check.CombinedOutput(); err != nil || len(said) > 0 {
 		t.Errorf("promtool check metrics: %v\n%s", err, said)

@@ -16,6 +16,7 @@ import (
 	"lamplighter/coordinator/planner"
 	"lamplighter/coordinator/planner/testfleet"
 	"lamplighter/proto/onair/slot"
+	"lamplighter/proto/peertest"
 )
 
 // bound states the airtime problem of a fleet as a linear program and has
@@ -212,9 +213,9 @@ func (b *bound) glpk(lp []byte) float64 {
 	if err := os.WriteFile(file, lp, 0o600); err != nil {
 		b.t.Fatal(err)
 	}
-	out, err := exec.Command("glpsol", "--lp", file, "--write", file+".out").CombinedOutput()
+	out, err := exec.Command(peertest.Find(b.t, "glpsol"), "--lp", file, "--write", file+".out").CombinedOutput()
 	if err != nil {
-		b.t.Fatalf("glpsol (Debian: glpk-utils) is needed here: %v\n%s", err, out)
+		b.t.Fatalf("glpsol: %v\n%s", err, out)
 	}
 	solution, err := os.ReadFile(file + ".out")
 	if err != nil {

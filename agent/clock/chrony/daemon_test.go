@@ -18,16 +18,14 @@ import (
 
 	"lamplighter/agent/clock/feed"
 	"lamplighter/agent/clock/judge"
+	"lamplighter/proto/peertest"
 )
 
 // daemon starts a real one that does not touch the machine's clock, with these
 // further lines of configuration, and gives its monitoring address.
 func daemon(t *testing.T, lines ...string) string {
 	t.Helper()
-	program, err := exec.LookPath("chronyd")
-	if err != nil {
-		t.Fatal("chronyd is missing: install the package chrony")
-	}
+	program := peertest.Find(t, "chronyd")
 	folder, port := t.TempDir(), free(t)
 	lines = append(lines, fmt.Sprintf("cmdport %d", port), "bindcmdaddress 127.0.0.1", "bindcmdaddress /", "pidfile "+folder+"/pid")
 	file := filepath.Join(folder, "chrony.conf")

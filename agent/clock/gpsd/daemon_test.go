@@ -18,6 +18,7 @@ import (
 	"lamplighter/agent/clock/judge"
 	"lamplighter/agent/core"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+	"lamplighter/proto/peertest"
 )
 
 // epochs writes a log of seconds with and without a fix: three sentences each.
@@ -55,11 +56,8 @@ func epochs(t *testing.T, fixes ...bool) string {
 // player plays a log to a real daemon and says when each sentence was fed.
 func player(t *testing.T, log string) (address string, fed <-chan string) {
 	t.Helper()
-	for program, where := range map[string]string{"gpsd": "gpsd", "gpsfake": "gpsd-tools"} {
-		if _, err := exec.LookPath(program); err != nil {
-			t.Fatalf("%s is missing: install the package %s", program, where)
-		}
-	}
+	_ = peertest.Find(t, "gpsd")
+	gpsfake := peertest.Find(t, "gpsfake")
 	free, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -67,7 +65,7 @@ func player(t *testing.T, log string) (address string, fed <-chan string) {
 	address = free.Addr().String()
 	_, port, _ := net.SplitHostPort(address)
 	_ = free.Close()
-	command := exec.Command("gpsfake", "-1", "-n", "-l", "-c", "0.33", "-P", port, log)
+	command := exec.Command(gpsfake, "-1", "-n", "-l", "-c", "0.33", "-P", port, log)
 	command.Env = append(os.Environ(), "PYTHONUNBUFFERED=1")
 	command.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	output, err := command.StdoutPipe()

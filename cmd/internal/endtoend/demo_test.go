@@ -7,6 +7,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"lamplighter/proto/peertest"
 )
 
 // After Ctrl-C, after SIGTERM, or when its time is over, the demo leaves no
@@ -46,7 +48,7 @@ func TestTheDemoTidiesUp(t *testing.T) {
 			if err != nil || len(left) > 0 {
 				t.Errorf("left behind: %v", left)
 			}
-			if out, err := exec.CommandContext(t.Context(), "pgrep", "-af", folder).CombinedOutput(); err == nil {
+			if out, err := exec.CommandContext(t.Context(), peertest.Find(t, "pgrep"), "-af", folder).CombinedOutput(); err == nil {
 				t.Errorf("processes left behind:\n%s", out)
 			}
 		})

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"lamplighter/proto/onair/wspr"
+	"lamplighter/proto/peertest"
 )
 
 // A fleet file, a coordinator and agents: after a few slots every beacon has
@@ -77,7 +78,7 @@ func (n *network) checkMetrics() {
 			n.t.Errorf("/metrics does not say %s", want)
 		}
 	}
-	promtool := exec.CommandContext(n.t.Context(), "promtool", "check", "metrics")
+	promtool := exec.CommandContext(n.t.Context(), peertest.Find(n.t, "promtool"), "check", "metrics")
 	promtool.Stdin = strings.NewReader(string(text))
 	if out, err := promtool.CombinedOutput(); err != nil || len(out) > 0 {
 		n.t.Errorf("promtool check metrics: %v\n%s", err, out)

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"lamplighter/coordinator/store/storetest"
+	"lamplighter/proto/peertest"
 	"lamplighter/proto/seal"
 	"lamplighter/proto/topic"
 )
@@ -91,10 +92,10 @@ func (n *network) publish(to string, payload []byte) {
 	} else {
 		args = append(args, "-n")
 	}
-	cmd := exec.CommandContext(n.t.Context(), "mosquitto_pub", args...)
+	cmd := exec.CommandContext(n.t.Context(), peertest.Find(n.t, "mosquitto_pub"), args...)
 	cmd.Stdin = strings.NewReader(string(payload))
 	if out, err := cmd.CombinedOutput(); err != nil {
-		n.t.Fatalf("mosquitto_pub (Debian's package mosquitto-clients): %v\n%s", err, out)
+		n.t.Fatalf("mosquitto_pub: %v\n%s", err, out)
 	}
 }
 

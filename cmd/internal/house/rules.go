@@ -31,6 +31,8 @@ var pure = []string{
 	"agent/clock/stability",
 	"agent/core",
 	"agent/keyer",
+	"agent/transmitter/clockgen/synth",
+	"agent/transmitter/switching/sequence",
 	"coordinator/fault",
 	"coordinator/fleet",
 	"coordinator/lease",

@@ -11,6 +11,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"lamplighter/proto/peertest"
 )
 
 // Mosquitto is a broker of its own process on a port of its own.
@@ -23,10 +25,11 @@ type Mosquitto struct {
 }
 
 // StartMosquitto starts Debian's mosquitto on a free port of 127.0.0.1, without
-// persistence, and ends it with the test. Without the program the test fails.
+// persistence, and ends it with the test. Without the program the test
+// ends as peertest says.
 func StartMosquitto(t testing.TB) *Mosquitto {
 	t.Helper()
-	m := &Mosquitto{t: t, binary: find(t), addr: freeAddress(t)}
+	m := &Mosquitto{t: t, binary: peertest.Find(t, "mosquitto"), addr: freeAddress(t)}
 	host, port, _ := net.SplitHostPort(m.addr)
 	m.config = filepath.Join(t.TempDir(), "mosquitto.conf")
 	text := fmt.Sprintf("listener %s %s\nallow_anonymous true\npersistence false\nlog_dest stderr\n", port, host)
@@ -39,17 +42,6 @@ func StartMosquitto(t testing.TB) *Mosquitto {
 	t.Cleanup(m.Kill)
 	m.Start()
 	return m
-}
-
-func find(t testing.TB) string {
-	t.Helper()
-	for _, name := range []string{"mosquitto", "/usr/sbin/mosquitto"} {
-		if path, err := exec.LookPath(name); err == nil {
-			return path
-		}
-	}
-	t.Fatal("mosquitto is missing: install Debian's package mosquitto")
-	return ""
 }
 
 func freeAddress(t testing.TB) string {
