@@ -31,15 +31,16 @@ type sending struct {
 // board knows every rule of a plan that concerns more than one slot or beacon.
 type board struct {
 	*model
-	cells [][]signal  // by slot, then band
-	load  []uint8     // by slot, then resource
-	rows  [][]int32   // quiet and listen shares: slots used, by row, then day
-	most  [][]int32   // the same: slots that may be used
-	busy  []int32     // signals by slot
-	lease [][]sending // by beacon, rising: slots under a lease
-	sent  [][]sending // by beacon, rising
-	past  []pastRate  // by beacon
-	moves int         // of what is kept that may be made for fairness
+	cells  [][]signal  // by slot, then band
+	load   []uint8     // by slot, then resource
+	rows   [][]int32   // quiet and listen shares: slots used, by row, then day
+	most   [][]int32   // the same: slots that may be used
+	busy   []int32     // signals by slot
+	lastHz [][]int64   // by beacon and band, where the last visit was put
+	lease  [][]sending // by beacon, rising: slots under a lease
+	sent   [][]sending // by beacon, rising
+	past   []pastRate  // by beacon
+	moves  int         // of what is kept that may be made for fairness
 }
 
 // pastRate is what the history leaves behind for rule 6.

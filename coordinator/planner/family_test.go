@@ -26,6 +26,12 @@ func TestFeasibleFleets(t *testing.T) {
 			}
 			s := figures.Spread
 			t.Logf("%s, %d days: %+v", name, days, s)
+			if s.ReturnsElsewhere*100 < s.Returns*99 {
+				t.Errorf("%s: %d of %d visits are on another frequency than the one before", name, s.ReturnsElsewhere, s.Returns)
+			}
+			if days == 7 && s.MinutesCovered*100 < s.MinutesDue*95 {
+				t.Errorf("%s: %d of %d due minutes are met", name, s.MinutesCovered, s.MinutesDue)
+			}
 			if days == 7 && s.HoursCovered < s.HoursDue {
 				t.Errorf("%s: %d of %d due hours are met", name, s.HoursCovered, s.HoursDue)
 			}

@@ -19,6 +19,7 @@ type interval struct {
 	ranges  [][2]int64
 	narrow  bool
 	hz      int64 // 0: not placed
+	avoid   int64 // where the beacon was at its last visit, 0 if nowhere
 	fixed   bool
 }
 
@@ -148,17 +149,26 @@ func wander(list []interval, order []int, grid int64, chance *rand.Rand) {
 			for _, f := range free {
 				total += (f[1]-f[0])/grid + 1
 			}
-			pick := chance.Int64N(total)
-			for _, f := range free {
-				n := (f[1]-f[0])/grid + 1
-				if pick < n {
-					list[i].hz = f[0] + pick*grid
+			for range 3 { // not where the last visit was, if that can be helped
+				list[i].hz = pick(free, grid, chance.Int64N(total))
+				if away := list[i].hz - list[i].avoid; away > micro || away < -micro {
 					break
 				}
-				pick -= n
 			}
 		}
 	}
+}
+
+// pick returns the n-th place on the grid.
+func pick(free [][2]int64, grid, n int64) int64 {
+	for _, f := range free {
+		if here := (f[1]-f[0])/grid + 1; n >= here {
+			n -= here
+			continue
+		}
+		return f[0] + n*grid
+	}
+	panic("planner: more places were counted than there are")
 }
 
 // places returns the closed ranges, on the grid, where the centre of signal i
@@ -195,6 +205,10 @@ func places(list []interval, i int, grid int64) [][2]int64 {
 // chooseFrequencies places every signal. What is kept stays where it was if the
 // others find room beside it.
 func (b *board) chooseFrequencies() {
+	b.lastHz = make([][]int64, b.count)
+	for id := range b.lastHz {
+		b.lastHz[id] = make([]int64, len(b.beacons[id].uses))
+	}
 	for t := range b.slots {
 		for k := range b.bands {
 			if len(*b.cell(t, int32(k))) > 0 {
@@ -208,6 +222,11 @@ func (b *board) tune(t int, band int32) {
 	slotSeed := mix(b.seed, mix(uint64(b.first)+uint64(t), uint64(band)))
 	for _, keep := range [...]bool{true, false} {
 		list := b.intervals(t, band, keep)
+		for i := range list {
+			if id := list[i].id; id < b.count {
+				list[i].avoid = b.lastHz[id][list[i].use]
+			}
+		}
 		chance := rand.New(rand.NewPCG(slotSeed, mix(slotSeed, 1)))
 		if b.arrange(list, chance) {
 			b.setFrequencies(t, list)
@@ -228,6 +247,7 @@ func (b *board) setFrequencies(t int, list []interval) {
 	for _, in := range list {
 		if at, ok := b.find(in.id, t); ok {
 			b.sent[in.id][at].hz = in.hz
+			b.lastHz[in.id][in.use] = in.hz
 		}
 	}
 }
