@@ -1,9 +1,13 @@
 package transmitter_test
 
 import (
+	"os"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/goccy/go-yaml"
 
 	"lamplighter/agent/transmitter"
 	"lamplighter/proto/setup"
@@ -64,6 +68,26 @@ func TestWrongSettingsOpenNothing(t *testing.T) {
 	for _, wrong := range []setup.Transmitter{{Driver: "magic"}, {Driver: "serial"}, {}} {
 		if _, err := transmitter.Open(wrong, time.Now); err == nil {
 			t.Errorf("%+v opened", wrong)
+		}
+	}
+}
+
+// The settings that deploy/serial-keyer.md shows are settings.
+func TestTheDocumentsSettings(t *testing.T) {
+	text, err := os.ReadFile("../../deploy/serial-keyer.md")
+	must(t, err)
+	blocks := regexp.MustCompile("(?s)```yaml\n(.*?)```").FindAllStringSubmatch(string(text), -1)
+	if len(blocks) != 4 {
+		t.Fatalf("%d blocks", len(blocks))
+	}
+	for _, block := range blocks {
+		var file struct{ Transmitter setup.Transmitter }
+		must(t, yaml.UnmarshalWithOptions([]byte(block[1]), &file, yaml.Strict()))
+		if file.Transmitter.Driver == "" { // the part about relays, for every driver
+			file.Transmitter.Driver, file.Transmitter.Port = "serial", "/dev/ttyUSB0"
+		}
+		if err := transmitter.Check(file.Transmitter); err != nil {
+			t.Errorf("%s%v", block[1], err)
 		}
 	}
 }

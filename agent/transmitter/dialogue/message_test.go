@@ -2,7 +2,10 @@ package dialogue_test
 
 import (
 	"bytes"
+	"os"
 	"reflect"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -17,21 +20,24 @@ func TestChecksum(t *testing.T) {
 	}
 }
 
-// The lines that deploy/serial-keyer.md shows. Their checksums were computed with
-// the crc_hqx of Python's binascii.
-func TestLines(t *testing.T) {
-	for _, c := range []struct {
-		number uint16
-		words  string
-		want   string
-	}{
-		{1, "hello 1", "1 hello 1*534C\n"},
-		{1, "off", "1 off*9A4B\n"},
-		{2, "key 7040100250 50", "2 key 7040100250 50*01FB\n"},
-		{2, "on", "2 on*55FB\n"},
-	} {
-		if got := string(dialogue.Line(c.number, c.words)); got != c.want {
-			t.Errorf("%q, want %q", got, c.want)
+// The example in deploy/serial-keyer.md, whose checksums were computed with the
+// crc_hqx of Python's binascii.
+func TestTheDocumentsExample(t *testing.T) {
+	text, err := os.ReadFile("../../../deploy/serial-keyer.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines := regexp.MustCompile(`(?m)^(agent|keyer)  ((\d+) ([^*\n]+)\*.*\n)`).FindAllStringSubmatch(string(text), -1)
+	if len(lines) != 10 {
+		t.Fatalf("%d lines", len(lines))
+	}
+	for _, line := range lines {
+		number, err := strconv.ParseUint(line[3], 10, 16)
+		if got := string(dialogue.Line(uint16(number), line[4])); err != nil || got != line[2] {
+			t.Errorf("%q, want %q", got, line[2])
+		}
+		if _, err := dialogue.ParseAnswer([]byte(line[2])); (err == nil) != (line[1] == "keyer" || line[4] == "off") {
+			t.Errorf("%q: %v", line[0], err)
 		}
 	}
 }
