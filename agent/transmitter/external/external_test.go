@@ -1,6 +1,7 @@
 package external_test
 
 import (
+	"fmt"
 	"io"
 	"net"
 	"os"
@@ -47,53 +48,71 @@ func beKeyer(socket string) {
 			if err != nil {
 				return
 			}
-			_, _ = io.WriteString(c, peer.Signal())
+			_, _ = fmt.Fprintf(c, "%d %s", os.Getpid(), peer.Signal())
 			_ = c.Close()
 		}
 	}()
 	peer.Serve(standard{os.Stdin, os.Stdout})
 }
 
-// carrier asks a keyer for its signal; one that is gone has none.
-func carrier(socket string) transmittertest.Probe {
-	return func() bool {
-		c, err := net.Dial("unix", socket)
-		if err != nil {
-			return false
-		}
-		defer func() { _ = c.Close() }()
-		signal, _ := io.ReadAll(c)
-		return len(signal) > 0 && string(signal) != "off"
+// ask asks the program for its process and its signal; one that is gone has
+// neither.
+func ask(socket string) (pid int, signal string) {
+	c, err := net.Dial("unix", socket)
+	if err != nil {
+		return 0, "off"
 	}
+	defer func() { _ = c.Close() }()
+	text, _ := io.ReadAll(c)
+	first, signal, _ := strings.Cut(string(text), " ")
+	pid, err = strconv.Atoi(first)
+	if err != nil {
+		return 0, "off"
+	}
+	return pid, signal
 }
 
-func open(t *testing.T) (transmitter.Driver, transmittertest.Probe) {
+func open(t *testing.T) (d transmitter.Driver, socket string) {
 	t.Helper()
 	exe, err := os.Executable()
 	if err != nil {
 		t.Fatal(err)
 	}
-	socket := filepath.Join(t.TempDir(), "s")
-	d, err := external.FromSetup(setup.Transmitter{Driver: "command", Command: []string{exe, "keyer", socket}})
+	socket = filepath.Join(t.TempDir(), "s")
+	d, err = external.FromSetup(setup.Transmitter{Driver: "command", Command: []string{exe, "keyer", socket}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = d.Close() })
-	return d, carrier(socket)
+	return d, socket
 }
 
-func TestItKeepsTheContract(t *testing.T) { transmittertest.Conformance(t, open) }
+func TestItKeepsTheContract(t *testing.T) {
+	transmittertest.Conformance(t, func(t *testing.T) (transmitter.Driver, transmittertest.Probe) {
+		d, socket := open(t)
+		return d, func() bool { return on(socket) }
+	})
+}
+
+func on(socket string) bool {
+	_, signal := ask(socket)
+	return signal != "off"
+}
 
 // A program that is killed or stopped: the carrier goes, the driver says so, and
 // a new program is asked before anything is keyed again.
 func TestAProgramThatIsGone(t *testing.T) {
 	for name, signal := range map[string]syscall.Signal{"killed": syscall.SIGKILL, "stopped": syscall.SIGSTOP} {
 		t.Run(name, func(t *testing.T) {
-			d, on := open(t)
-			if err := d.Key(7040100, 50); err != nil || !on() {
+			d, socket := open(t)
+			if err := d.Key(7040100, 50); err != nil || !on(socket) {
 				t.Fatal(err)
 			}
-			if err := syscall.Kill(onlyChild(t), signal); err != nil {
+			pid, _ := ask(socket)
+			if pid == 0 {
+				t.Fatal("the program can't be asked")
+			}
+			if err := syscall.Kill(pid, signal); err != nil {
 				t.Fatal(err)
 			}
 			eventually(t, "a tone fails", func() bool { return d.Tone(7040101) != nil })
@@ -101,42 +120,14 @@ func TestAProgramThatIsGone(t *testing.T) {
 				t.Error("it says that the carrier is off, and nobody did")
 			}
 			eventually(t, "a new program says off", func() bool { return d.Unkey() == nil })
-			if on() {
+			if on(socket) {
 				t.Error("the carrier is on")
 			}
-			if err := d.Key(7040100, 50); err != nil || !on() {
+			if err := d.Key(7040100, 50); err != nil || !on(socket) {
 				t.Errorf("not keyed: %v", err)
 			}
 		})
 	}
-}
-
-// onlyChild finds the program that the driver started.
-func onlyChild(t *testing.T) int {
-	t.Helper()
-	for _, entry := range children(t) {
-		return entry
-	}
-	t.Fatal("no child")
-	return 0
-}
-
-func children(t *testing.T) (all []int) {
-	t.Helper()
-	stats, err := filepath.Glob("/proc/[0-9]*/stat")
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, path := range stats {
-		text, err := os.ReadFile(path)
-		if err != nil {
-			continue // it ended
-		}
-		if pid, parent, ok := family(string(text)); ok && parent == os.Getpid() {
-			all = append(all, pid)
-		}
-	}
-	return all
 }
 
 func eventually(t *testing.T, what string, ok func() bool) {
@@ -158,17 +149,4 @@ func TestNoSuchProgram(t *testing.T) {
 			t.Errorf("%v", err)
 		}
 	}
-}
-
-// family reads a process's number and its parent's; zombies are gone.
-func family(stat string) (pid, parent int, alive bool) {
-	name := strings.LastIndexByte(stat, ')')
-	if name < 0 {
-		return 0, 0, false
-	}
-	fields := strings.Fields(stat[name+1:])
-	first, _, _ := strings.Cut(stat, " ")
-	pid, badPID := strconv.Atoi(first)
-	parent, badParent := strconv.Atoi(fields[1])
-	return pid, parent, badPID == nil && badParent == nil && fields[0] != "Z"
 }
