@@ -236,7 +236,7 @@ func (b *bound) glpk(lp []byte) float64 {
 
 // TestAirtimeAgainstSolver holds oversubscribed fleets to the linear bound.
 func TestAirtimeAgainstSolver(t *testing.T) {
-	for seed := range uint64(24) {
+	for seed := range seeds(24) {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
 			in := planner.Input{Fleet: read(t, testfleet.Crowded(seed)), From: from, To: from.Add(day)}
 			p := makePlan(t, in)

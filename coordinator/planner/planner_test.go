@@ -42,9 +42,18 @@ func mustHold(t testing.TB, in planner.Input, p *plan.Plan) {
 	}
 }
 
+// seeds is how many random fleets a test tries: a twentieth with -short, for the
+// race detector, which makes the planner about ten times as slow.
+func seeds(all uint64) uint64 {
+	if testing.Short() {
+		return (all + 19) / 20
+	}
+	return all
+}
+
 // TestRandomFleets: whatever the fleet, no rule is broken.
 func TestRandomFleets(t *testing.T) {
-	for seed := range uint64(1000) {
+	for seed := range seeds(1000) {
 		file := testfleet.Random(seed)
 		in := planner.Input{Fleet: read(t, file), From: from, To: from.Add(day)}
 		mustHold(t, in, makePlan(t, in))

@@ -18,7 +18,7 @@ import (
 // better off without it. The slots and bands are drawn by lot.
 func TestNoRaiseIsLeft(t *testing.T) {
 	tried := 0
-	for seed := range uint64(40) {
+	for seed := range seeds(40) {
 		file := testfleet.Crowded(seed)
 		if seed%2 == 1 {
 			file = testfleet.Random(seed)

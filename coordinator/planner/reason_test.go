@@ -58,7 +58,7 @@ func relax(file *testfleet.File, beacon string, limit planner.Limit) bool {
 // TestReasonsAreTrue lifts the limit that is named, and the grant must rise.
 func TestReasonsAreTrue(t *testing.T) {
 	tried, risen := map[planner.Limit]int{}, map[planner.Limit]int{}
-	for seed := range uint64(40) {
+	for seed := range seeds(40) {
 		for _, fleets := range []func(uint64) *testfleet.File{testfleet.Random, testfleet.Crowded} {
 			in := planner.Input{Fleet: read(t, fleets(seed)), From: from, To: from.Add(day)}
 			p := makePlan(t, in)

@@ -96,7 +96,7 @@ func TestRolling(t *testing.T) {
 			in := planner.Input{Fleet: f, From: from, To: from.Add(day)}
 			p := makePlan(t, in)
 			history := &plan.Plan{Network: p.Network, From: from, To: from, SlotSeconds: p.SlotSeconds}
-			for hour := 1; hour <= 24; hour++ {
+			for hour := 1; hour <= int(seeds(24)); hour++ {
 				now := from.Add(time.Duration(hour) * time.Hour)
 				for _, x := range p.Transmissions {
 					if x.Start.Before(now) && !x.Start.Before(history.To) && chance.IntN(50) > 0 {
@@ -169,7 +169,7 @@ func mustKeepLead(t *testing.T, before, after *plan.Plan, now time.Time) {
 // TestRandomReplans: history, plan in force and leases of a fleet that has
 // changed since; no rule is broken, and what is about to begin stays.
 func TestRandomReplans(t *testing.T) {
-	for seed := range uint64(200) {
+	for seed := range seeds(200) {
 		old := read(t, testfleet.Random(seed))
 		before := makePlan(t, planner.Input{Fleet: old, From: from, To: from.Add(day)})
 		file := testfleet.Random(seed)
