@@ -181,6 +181,33 @@ func TestTonesOfEveryBand(t *testing.T) {
 	}
 }
 
+// From 150 MHz up the divider is 4, which has a switch of its own; far down, R
+// divides by up to 128.
+func TestBothEndsOfTheRange(t *testing.T) {
+	for hz, want := range map[float64]synth.Plan{
+		7_812.5:       {R: 128},
+		60_000:        {R: 32},
+		149_999_990:   {R: 1, Divider: 6},
+		150_000_100.3: {R: 1, Divider: 4},
+		199_999_990.7: {R: 1, Divider: 4},
+	} {
+		crystal := synth.Crystal{Hz: 25e6, PPB: 17}
+		plan, err := synth.New(crystal, hz)
+		if err != nil {
+			t.Errorf("%v Hz: %v", hz, err)
+			continue
+		}
+		ratio, err := plan.Tune(hz)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "made", exact(t, plan, ratio, trueCrystal(crystal).hz()), hz, 0.02)
+		if plan.R != want.R || (want.Divider != 0 && plan.Divider != want.Divider) {
+			t.Errorf("%v Hz: %+v", hz, plan)
+		}
+	}
+}
+
 func TestRanges(t *testing.T) {
 	crystal := synth.Crystal{Hz: 25e6}
 	for _, hz := range []float64{0, -1, 7812, 200_000_001, 432_300_000, math.NaN(), math.Inf(1)} {
