@@ -56,7 +56,7 @@ func golden(t *testing.T, name, text string) {
 
 // commandWords are all commands.
 var commandWords = []string{
-	"", "demo", "serve", "plan", "check", "tones", "fleet", "fleet apply", "fleet diff", "fleet show",
+	"", "demo", "serve", "plan", "check", "fairness", "capacity", "tones", "fleet", "fleet apply", "fleet diff", "fleet show",
 	"status", "hush", "release", "agent-config", "version", "completion",
 }
 
@@ -105,6 +105,8 @@ func TestWrongUsageIsExitTwo(t *testing.T) {
 		{"plan fleet.yaml", "missing flags: --from=TIME, --to=TIME"},
 		{"plan fleet.yaml --from 2026-12-01 --to 2026-12-02T00:00:00Z", "write it like 2026-12-01T00:00:00Z"},
 		{"plan fleet.yaml --from 2026-12-01T00:00:00 --to 2026-12-02T00:00:00Z", "with Z for UTC or an offset"},
+		{"fairness fleet.yaml", `expected "<plan>"`},
+		{"capacity fleet.yaml --from yesterday", "write it like 2026-12-01T00:00:00Z"},
 		{"tones Q1ABC JO62", `expected "<dbm>"`},
 		{"tones Q1ABC JO62 thirty", "thirty"},
 		{"hush --site hilltop", "missing flags: --reason=TEXT"},
@@ -135,6 +137,8 @@ func TestFailureIsExitOne(t *testing.T) {
 		{"tones TOOLONGCALL FN42 37", "cannot be sent"},
 		{"plan missing.yaml --from 2026-12-01T00:00:00Z --to 2026-12-02T00:00:00Z", "missing.yaml: no such file"},
 		{"check missing.yaml missing.json", "missing.yaml: no such file"},
+		{"fairness missing.yaml missing.json", "missing.yaml: no such file"},
+		{"capacity missing.yaml", "missing.yaml: no such file"},
 		{"fleet diff missing.yaml", "missing.yaml: no such file"},
 		{"status " + dead, "Start one with: lamplighter serve --dir DIR"},
 		{"fleet show " + dead, "no coordinator answers at 127.0.0.1:1"},

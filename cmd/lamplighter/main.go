@@ -34,6 +34,8 @@ type commands struct {
 	Serve       serveCmd       `cmd:"" help:"Run the coordinator."`
 	Plan        planCmd        `cmd:"" help:"Work out who transmits when, from a fleet file."`
 	Check       checkCmd       `cmd:"" help:"Check a plan against the rules that no plan may break."`
+	Fairness    fairnessCmd    `cmd:"" help:"Say how evenly a plan treats the beacons."`
+	Capacity    capacityCmd    `cmd:"" help:"Say how full each site, each piece of shared equipment and each band is."`
 	Tones       tonesCmd       `cmd:"" help:"Print the 162 symbols that a message is sent as."`
 	Fleet       fleetCmd       `cmd:"" help:"Show or change the fleet file that the coordinator works from."`
 	Status      statusCmd      `cmd:"" help:"Say how each beacon is."`

@@ -26,16 +26,20 @@ type planCmd struct {
 	From  instant `required:"" placeholder:"TIME" help:"Plan the slots that start at this time or later."`
 	To    instant `required:"" placeholder:"TIME" help:"And before this one."`
 	planFiles
-	File string `short:"o" name:"out" placeholder:"FILE" help:"Write the plan to this file."`
+	Explain string `placeholder:"BEACON" help:"Print what keeps this beacon from more, instead of the plan."`
+	File    string `short:"o" name:"out" placeholder:"FILE" help:"Write the plan to this file."`
 }
 
 // Help is shown by --help.
 func (planCmd) Help() string {
 	return `Needs no coordinator. The plan is JSON, with a reason for every beacon that gets less than it wants. The same files and times give the same plan, byte for byte.
 
-Example:
+With --explain, standard output says of one beacon what it wants and gets, and what keeps it from more; the plan is then written only where -o names a file.
 
-    lamplighter plan fleet.yaml --from 2026-12-01T00:00:00Z --to 2026-12-02T00:00:00Z -o plan.json`
+Examples:
+
+    lamplighter plan fleet.yaml --from 2026-12-01T00:00:00Z --to 2026-12-02T00:00:00Z -o plan.json
+    lamplighter plan fleet.yaml --from 2026-12-01T00:00:00Z --to 2026-12-02T00:00:00Z --explain hilltop-hf`
 }
 
 // Run plans and writes.
@@ -48,19 +52,32 @@ func (c *planCmd) Run(e *environment) error {
 	if err != nil {
 		return err
 	}
-	made, err := planner.Make(planner.Input{
-		Fleet: f, From: c.From.Time, To: c.To.Time, History: extra.History, Previous: extra.Previous, Taken: extra.Taken,
-	}, progress(e, e.stderr))
-	if errors.Is(err, planner.ErrStopped) {
-		return err
+	if c.Explain != "" && f.Beacon(c.Explain) == nil {
+		return fault.New(fault.NotFound, "", "there is no beacon %.80q in the fleet file", c.Explain)
 	}
+	in := planner.Input{Fleet: f, From: c.From.Time, To: c.To.Time, History: extra.History, Previous: extra.Previous, Taken: extra.Taken}
+	made, err := planner.Make(in, progress(e, e.stderr))
 	if err != nil {
-		return fault.New(fault.Invalid, "", "%w", err)
+		return planningFault(err)
+	}
+	if c.Explain != "" {
+		if err := explain(e.stdout, in, made, c.Explain); err != nil || c.File == "" {
+			return err
+		}
 	}
 	if short := len(made.Shortfalls); short > 0 {
 		e.note("%d shortfalls; the plan says who gets less than wanted, and why.", short)
 	}
 	return writeFile(e.stdout, c.File, 0o644, made.Encode())
+}
+
+// planningFault is what a command returns when planning failed: unless somebody
+// stopped it, what was given can't be right.
+func planningFault(err error) error {
+	if errors.Is(err, planner.ErrStopped) {
+		return err
+	}
+	return fault.New(fault.Invalid, "", "%w", err)
 }
 
 // read reads the files that were named.

@@ -10,6 +10,8 @@ _lamplighter() {
       " serve") at="serve" ;;
       " plan") at="plan" ;;
       " check") at="check" ;;
+      " fairness") at="fairness" ;;
+      " capacity") at="capacity" ;;
       " tones") at="tones" ;;
       " fleet") at="fleet" ;;
       "fleet apply") at="fleet apply" ;;
@@ -25,11 +27,13 @@ _lamplighter() {
     esac
   done
   case "$at" in
-    "") choices=(demo serve plan check tones fleet status hush release agent-config version completion --help) ;;
+    "") choices=(demo serve plan check fairness capacity tones fleet status hush release agent-config version completion --help) ;;
     "demo") choices=(--help --dir --http --for --agents) ;;
     "serve") choices=(--help --dir --database --broker --grpc --http --mqtt --fleet --verbose) ;;
-    "plan") choices=(--help --from --to --history --previous --taken --out) ;;
+    "plan") choices=(--help --from --to --history --previous --taken --explain --out) ;;
     "check") choices=(--help --history --previous --taken --output --figures) ;;
+    "fairness") choices=(--help --history --output) ;;
+    "capacity") choices=(--help --from --to --output) ;;
     "tones") choices=(--help) ;;
     "fleet") choices=(apply diff show --help) ;;
     "fleet apply") choices=(--help --server --output --based-on) ;;
