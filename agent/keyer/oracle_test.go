@@ -325,7 +325,7 @@ func TestACarrierIsOnlyWhereEverythingAllowsIt(t *testing.T) {
 	})
 	t.Log(reached)
 	for _, point := range []string{"keyed down", "keyed up"} {
-		if reached[point] < 20 {
+		if reached[point] < 5 { // of 20 runs with -short, 100 without
 			t.Errorf("%q was reached %d times: the test has lost its point ", point, reached[point])
 		}
 	}

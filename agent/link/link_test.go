@@ -352,12 +352,20 @@ func TestAnAgentThatCanNotKeepUpConnectsAgain(t *testing.T) {
 	for range incoming + 50 { // and nobody reads
 		b.say(topic.Receipts, []byte("receipt"))
 	}
-	go func() {
-		for range l.Events() { // now somebody does
+	gaveUp := make(chan struct{})
+	go func() { // now somebody does, but far too slowly until the link has given up
+		slow := time.NewTicker(50 * time.Millisecond)
+		defer slow.Stop()
+		for range l.Events() {
+			select {
+			case <-gaveUp:
+			case <-slow.C:
+			}
 		}
 	}()
 	for !strings.Contains(receive(t, logged), "faster than they can be dealt with") {
 	}
+	close(gaveUp)
 	for !strings.Contains(receive(t, logged), "connection=2") {
 	}
 }

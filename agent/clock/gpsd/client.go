@@ -88,7 +88,7 @@ func (c Client) listen(connection net.Conn, tell func(judge.Event)) error {
 			tell(event)
 		}
 		if err := connection.SetReadDeadline(time.Now().Add(silence)); err != nil {
-			return err
+			return fmt.Errorf("the connection broke: %w", err)
 		}
 	}
 }
