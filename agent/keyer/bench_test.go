@@ -90,7 +90,8 @@ type edge struct {
 func newBench(t interface {
 	Helper()
 	Fatalf(string, ...any)
-}) *bench {
+},
+) *bench {
 	b := &bench{t: t, beatEvery: 50 * time.Millisecond, watch: func() {}, hear: func(*keyerv1.Heartbeat) {}}
 	b.config = keyer.Config{
 		Network: network, Beacon: beacon, Keys: seal.NewKeyring(coordinator.Public()), BootID: thisRun,
@@ -367,7 +368,8 @@ func (b *bench) refused(v *keyerv1.Verdict, want keyer.Reason) {
 func ready(t interface {
 	Helper()
 	Fatalf(string, ...any)
-}, list ...*wirev1.Transmission) *bench {
+}, list ...*wirev1.Transmission,
+) *bench {
 	b := newBench(t)
 	b.pass(time.Second)
 	b.accepted(b.sendEnvelope(sealWith(coordinator, seal.Envelope, envelope(5))))

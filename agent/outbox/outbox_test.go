@@ -123,8 +123,11 @@ func TestOnlyWhatAReceiptCoversIsDeleted(t *testing.T) {
 	}
 	commit(t, o, core.Commit{Records: records})
 	err := o.Delete([]*wirev1.ReceiptRange{
-		{Boot: runA, FirstSeq: 1, LastSeq: 4}, {Boot: runA, FirstSeq: 3, LastSeq: 5}, {Boot: runB, FirstSeq: 1, LastSeq: 1 << 63},
-		{Boot: runA, FirstSeq: 19, LastSeq: 1<<64 - 1}, {Boot: runA, FirstSeq: 1 << 63, LastSeq: 1<<64 - 1},
+		{Boot: runA, FirstSeq: 1, LastSeq: 4},
+		{Boot: runA, FirstSeq: 3, LastSeq: 5},
+		{Boot: runB, FirstSeq: 1, LastSeq: 1 << 63},
+		{Boot: runA, FirstSeq: 19, LastSeq: 1<<64 - 1},
+		{Boot: runA, FirstSeq: 1 << 63, LastSeq: 1<<64 - 1},
 	})
 	if err != nil {
 		t.Fatal(err)

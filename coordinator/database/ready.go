@@ -101,14 +101,14 @@ func (s *Server) shutDown(ended <-chan error) {
 	}{{syscall.SIGINT, interruptGrace}, {syscall.SIGQUIT, quitGrace}} {
 		_ = process.Signal(step.signal) // it may be gone: then ended says so
 		select {
-		case <-ended:
+		case <-ended: //nolint:errcheck // how it ended is told elsewhere
 			return
 		case <-time.After(step.grace):
 			s.options.Logger.Error("Postgres did not end in time", "signal", step.signal, "waited", step.grace)
 		}
 	}
 	_ = syscall.Kill(-process.Pid, syscall.SIGKILL)
-	<-ended
+	<-ended //nolint:errcheck // as above
 }
 
 // awaitRelease waits for a server that still shuts down in the same folder.

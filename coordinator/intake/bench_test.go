@@ -30,7 +30,7 @@ func BenchmarkHandle(b *testing.B) {
 		}
 		payloads[i] = batch(b, "hilltop-hf", records...)
 	}
-	var dealt = make(chan struct{}, b.N)
+	dealt := make(chan struct{}, b.N)
 	in.listener.receipts = make(chan *wirev1.Receipt, b.N)
 	in.start(b)
 	b.ResetTimer()

@@ -6,6 +6,7 @@ import (
 	"flag"
 	"fmt"
 	"log/slog"
+	"net/http"
 	"net/http/httptest"
 	"os"
 	"os/exec"
@@ -180,7 +181,7 @@ func TestPromtoolHasNothingToSay(t *testing.T) {
 	apply(t, s, twoBeacons)
 	report(t, s)
 	page := httptest.NewRecorder()
-	promhttp.HandlerFor(registry, promhttp.HandlerOpts{}).ServeHTTP(page, httptest.NewRequest("GET", "/metrics", nil))
+	promhttp.HandlerFor(registry, promhttp.HandlerOpts{}).ServeHTTP(page, httptest.NewRequest(http.MethodGet, "/metrics", nil))
 	text := page.Body.Bytes()
 	if page.Code != 200 || !bytes.Contains(text, []byte(`lamplighter_beacon_up{beacon="a",site="hilltop"} 1`)) {
 		t.Fatalf("status %d, %s", page.Code, text)

@@ -28,8 +28,10 @@ func (m *model) addBeacons(in Input) {
 	for i, original := range order {
 		source := m.fleet.Beacons[original]
 		b := &m.beacons[i]
-		*b = beacon{name: source.Name, source: source, site: int32(m.siteIndex(source.Site.Name)),
-			rest: source.Rest, amplifier: source.MaxIn30Min, pairs: source.Pairs(), hash: hashName(source.Name)}
+		*b = beacon{
+			name: source.Name, source: source, site: int32(m.siteIndex(source.Site.Name)),
+			rest: source.Rest, amplifier: source.MaxIn30Min, pairs: source.Pairs(), hash: hashName(source.Name),
+		}
 		b.num, b.den = source.Share.NumDen()
 		b.priority = max(1, source.Priority.MulFloor(micro))
 		m.addUses(b, original, openings)
@@ -53,8 +55,10 @@ func (m *model) addUses(b *beacon, original int, openings *fleet.Openings) {
 		}
 		k := m.bandIndex(u.Band.Name)
 		half := 3*micro + ceilMicro(b.source.UncertaintyHz(u.Band))
-		way := use{band: int32(k), weight: u.Weight.MulFloor(micro), half: half, width: 2*half + guard,
-			open: newBitset(m.slots), source: u.Band.Name}
+		way := use{
+			band: int32(k), weight: u.Weight.MulFloor(micro), half: half, width: 2*half + guard,
+			open: newBitset(m.slots), source: u.Band.Name,
+		}
 		for _, r := range ranges {
 			way.ranges = append(way.ranges, [2]int64{ceilMicro(r.LowHz), floorMicro(r.HighHz)})
 		}

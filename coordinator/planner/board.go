@@ -52,7 +52,8 @@ type pastRate struct {
 const noPeak = int64(-1) << 62
 
 func newBoard(m *model) *board {
-	b := &board{model: m,
+	b := &board{
+		model: m,
 		cells: make([][]signal, m.slots*len(m.bands)),
 		busy:  make([]int32, m.slots),
 		load:  make([]uint8, m.slots*len(m.room)),

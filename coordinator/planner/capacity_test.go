@@ -1,6 +1,7 @@
 package planner_test
 
 import (
+	"errors"
 	"testing"
 
 	"lamplighter/coordinator/planner"
@@ -12,8 +13,10 @@ import (
 func TestCapacity(t *testing.T) {
 	file := &testfleet.File{Network: testfleet.Object{"name": "Full"}, Sites: []testfleet.Object{{"name": "hill", "locator": "IP62oa"}}}
 	for _, name := range []string{"a", "b", "c", "d", "e"} {
-		file.Beacons = append(file.Beacons, testfleet.Object{"name": name, "callsign": testfleet.Call(len(file.Beacons)), "site": "hill",
-			"control": "automatic", "power_dbm": 23, "share": 0.2, "bands": []string{"40m"}})
+		file.Beacons = append(file.Beacons, testfleet.Object{
+			"name": name, "callsign": testfleet.Call(len(file.Beacons)), "site": "hill",
+			"control": "automatic", "power_dbm": 23, "share": 0.2, "bands": []string{"40m"},
+		})
 	}
 	list, err := planner.Capacity(planner.Input{Fleet: read(t, file), From: from, To: from.Add(day)}, nil)
 	if err != nil {
@@ -31,7 +34,7 @@ func TestCapacity(t *testing.T) {
 // TestStop: planning ends when progress says so, and wrong input gets a sentence.
 func TestStop(t *testing.T) {
 	in := planner.Input{Fleet: read(t, testfleet.Club()), From: from, To: from.Add(day)}
-	if _, err := planner.Make(in, func(int, int) bool { return true }); err != planner.ErrStopped {
+	if _, err := planner.Make(in, func(int, int) bool { return true }); !errors.Is(err, planner.ErrStopped) {
 		t.Errorf("got %v, want ErrStopped", err)
 	}
 	in.To = from.Add(-day)

@@ -106,8 +106,10 @@ func rotation(in planner.Input) *plan.Plan {
 			use, _ := beacon.Use(name)
 			for second := (k - 1 + b) * 10 % 180; second < 3600; second += 180 {
 				granted++
-				p.Transmissions = append(p.Transmissions, plan.Transmission{Start: in.From.Add(time.Duration(second) * time.Second),
-					Beacon: beacon.Name, Band: name, FrequencyHz: float64(use.Band.DialHz + 1500)})
+				p.Transmissions = append(p.Transmissions, plan.Transmission{
+					Start:  in.From.Add(time.Duration(second) * time.Second),
+					Beacon: beacon.Name, Band: name, FrequencyHz: float64(use.Band.DialHz + 1500),
+				})
 			}
 		}
 		p.Shortfalls = append(p.Shortfalls, plan.Shortfall{Beacon: beacon.Name, Wanted: 360, Granted: granted, Reason: "five turns of 18"})

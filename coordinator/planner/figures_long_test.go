@@ -20,10 +20,15 @@ func TestGradedFamily(t *testing.T) {
 		days   int
 		factor float64
 	}{
-		{"club", testfleet.Club, 7, 1}, {"club", testfleet.Club, 7, 3},
-		{"region", testfleet.Region, 7, 1}, {"region", testfleet.Region, 7, 3},
-		{"nation", testfleet.Nation, 1, 1}, {"nation", testfleet.Nation, 1, 3}, {"nation", testfleet.Nation, 7, 1},
-		{"world", testfleet.World, 1, 1}, {"world", testfleet.World, 1, 3},
+		{"club", testfleet.Club, 7, 1},
+		{"club", testfleet.Club, 7, 3},
+		{"region", testfleet.Region, 7, 1},
+		{"region", testfleet.Region, 7, 3},
+		{"nation", testfleet.Nation, 1, 1},
+		{"nation", testfleet.Nation, 1, 3},
+		{"nation", testfleet.Nation, 7, 1},
+		{"world", testfleet.World, 1, 1},
+		{"world", testfleet.World, 1, 3},
 	} {
 		in := planner.Input{Fleet: read(t, c.file().Oversubscribe(c.factor)), From: from, To: from.Add(time.Duration(c.days) * day)}
 		begun := time.Now()

@@ -38,7 +38,7 @@ func (x *beacon) interval(id, u int) interval {
 // roomFor tells whether one more signal fits into a cell. Signals that can move
 // fit exactly when the sum of their widths does. Those that stand still leave
 // gaps, and in each less than the widest signal is lost.
-func (b *board) roomFor(x *beacon, way *use, t int, cell []signal) bool {
+func (b *board) roomFor(way *use, t int, cell []signal) bool {
 	band := &b.bands[way.band]
 	narrow, still := way.narrow, int64(0)
 	sum, widest := way.width, way.width

@@ -60,8 +60,10 @@ type end struct {
 }
 
 func newLeveller(b *board, aim []int, moves int) *leveller {
-	return &leveller{board: b, aim: aim, moves: moves, atSite: b.bySite(),
-		done: make([]bool, b.count), seen: make([]int32, len(b.beacons)), exhausted: make([]int32, len(b.cells))}
+	return &leveller{
+		board: b, aim: aim, moves: moves, atSite: b.bySite(),
+		done: make([]bool, b.count), seen: make([]int32, len(b.beacons)), exhausted: make([]int32, len(b.cells)),
+	}
 }
 
 // compare compares what two beacons would have been granted, in proportion to

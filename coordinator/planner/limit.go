@@ -24,8 +24,10 @@ const (
 // limits is how many there are.
 const limits = 14
 
-var limitNames = [limits]string{"site", "equipment", "near", "signals", "window", "not_together", "quiet",
-	"listen", "amplifier", "rest", "share", "closed", "busy", "fixed"}
+var limitNames = [limits]string{
+	"site", "equipment", "near", "signals", "window", "not_together", "quiet",
+	"listen", "amplifier", "rest", "share", "closed", "busy", "fixed",
+}
 
 // String names a single limit.
 func (l Limit) String() string {

@@ -10,7 +10,7 @@ func (b *board) limits(id, u, t int, quick bool) Limit {
 		return LimitOpen
 	}
 	if held, ok := b.held(id, t); ok {
-		return b.limitsOfLease(id, u, t, held, quick)
+		return b.limitsOfLease(id, u, t, held)
 	}
 	found := b.limitsOfSite(x, t, way.band)
 	if quick && found != 0 {
@@ -21,7 +21,7 @@ func (b *board) limits(id, u, t int, quick bool) Limit {
 
 // limitsOfLease lets a beacon use a slot that it holds a lease for only as the
 // lease says, so that it cannot matter which orders it obeys.
-func (b *board) limitsOfLease(id, u, t int, held sending, quick bool) Limit {
+func (b *board) limitsOfLease(id, u, t int, held sending) Limit {
 	if int(held.use) != u {
 		return LimitFixed
 	}
@@ -87,7 +87,7 @@ func (b *board) limitsOfBand(x *beacon, way *use, t int) Limit {
 			break
 		}
 	}
-	if len(cell) >= band.easy && !b.roomFor(x, way, t, cell) {
+	if len(cell) >= band.easy && !b.roomFor(way, t, cell) {
 		found |= LimitWindow
 	}
 	return found

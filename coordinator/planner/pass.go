@@ -43,7 +43,8 @@ type tail struct {
 }
 
 func newPass(b *board, target []int) *pass {
-	p := &pass{board: b, target: target,
+	p := &pass{
+		board: b, target: target,
 		slack:  make([]int64, b.count),
 		tight:  make([]bool, b.count),
 		full:   make([]bool, len(b.bands)),

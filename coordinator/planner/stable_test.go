@@ -2,7 +2,6 @@ package planner_test
 
 import (
 	"bytes"
-	"fmt"
 	"math/rand/v2"
 	"runtime"
 	"slices"
@@ -190,7 +189,7 @@ func TestRandomReplans(t *testing.T) {
 		mustHold(t, in, after)
 		mustKeepLead(t, before, after, now)
 		if t.Failed() {
-			t.Fatal(fmt.Sprintf("fleet %d\n%s", seed, file.Text()))
+			t.Fatalf("fleet %d\n%s", seed, file.Text())
 		}
 	}
 }

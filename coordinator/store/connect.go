@@ -117,7 +117,8 @@ func checkSessions(ctx context.Context, config *pgx.ConnConfig) error {
 	defer func() { _ = second.Close(ctx) }()
 	session := func(from interface {
 		QueryRow(context.Context, string, ...any) pgx.Row
-	}) (id uint32, err error) {
+	},
+	) (id uint32, err error) {
 		// Nothing prepared: through such a pooler that may fail before we know.
 		err = from.QueryRow(ctx, "select pg_backend_pid()", pgx.QueryExecModeSimpleProtocol).Scan(&id)
 		return id, err

@@ -113,7 +113,7 @@ func (d *Driver) program(w wish) error {
 	}
 	d.loop = ratio.Parameters().Registers()
 	divider := w.plan.DividerRegisters()
-	control := byte(wholeDivider | ownDivider | driveStep(w.drivePercent))
+	control := wholeDivider | ownDivider | driveStep(w.drivePercent)
 	for _, s := range []struct {
 		register byte
 		values   []byte

@@ -41,8 +41,10 @@ func Region() *File {
 			share(0.1+0.1*chance.Float64()), nil, copies(sets[chance.IntN(len(sets))])...)
 	}
 	for i := 0; i < 20; i += 5 {
-		f.Pauses = append(f.Pauses, Object{"scope": Object{"site": fmt.Sprintf("site-%02d", i)}, "rrule": "FREQ=DAILY",
-			"start": "2026-01-05T09:00:00", "duration": "2h", "reason": "class hours"})
+		f.Pauses = append(f.Pauses, Object{
+			"scope": Object{"site": fmt.Sprintf("site-%02d", i)}, "rrule": "FREQ=DAILY",
+			"start": "2026-01-05T09:00:00", "duration": "2h", "reason": "class hours",
+		})
 	}
 	return f
 }

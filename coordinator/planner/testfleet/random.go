@@ -8,8 +8,10 @@ import (
 // Random is a small fleet that may use every rule there is.
 func Random(seed uint64) *File {
 	r := random{rand.New(rand.NewPCG(seed, 77)), &File{}}
-	r.Network = network(fmt.Sprintf("Trial %d", seed), Object{"near_km": r.pick(0.0, 30.0, 200.0), "max_signals_per_band": 1 + r.IntN(8),
-		"guard_hz": r.pick(0.0, 2.0, 2.5, 10.0)})
+	r.Network = network(fmt.Sprintf("Trial %d", seed), Object{
+		"near_km": r.pick(0.0, 30.0, 200.0), "max_signals_per_band": 1 + r.IntN(8),
+		"guard_hz": r.pick(0.0, 2.0, 2.5, 10.0),
+	})
 	if r.maybe(5) {
 		r.Network["bands"] = []Object{{"name": "40m", "dial_hz": 7038600, "window_hz": []int{1400, 1400 + 10 + r.IntN(60)}}}
 	}
@@ -80,11 +82,14 @@ func (r random) limits() Object {
 		b["licence"] = Object{"max_power_dbm": 30, "valid_from": "2026-01-01", "valid_to": "2026-12-02", "segments": []Object{
 			{"from_hz": 7040000, "to_hz": 7040050 + r.IntN(100), "limit_dbm": 30},
 			{"from_hz": 7040160, "to_hz": 7047000, "limit_dbm": 30},
-			{"from_hz": 10100000, "to_hz": 30000000, "limit_dbm": 30}}}
+			{"from_hz": 10100000, "to_hz": 30000000, "limit_dbm": 30},
+		}}
 	}
 	if r.maybe(6) {
-		b["filters"] = []Object{{"name": "low", "passes": []string{"40m", "30m"}, "fitted": "relay"},
-			{"name": "high", "passes": []string{"20m", "10m"}, "fitted": "plug"}}
+		b["filters"] = []Object{
+			{"name": "low", "passes": []string{"40m", "30m"}, "fitted": "relay"},
+			{"name": "high", "passes": []string{"20m", "10m"}, "fitted": "plug"},
+		}
 		if r.maybe(2) {
 			b["plugged"] = "high"
 		}
@@ -119,8 +124,10 @@ func (r random) pause(sites int) {
 		scope["beacon"] = "beacon-0"
 	}
 	hour := r.IntN(20)
-	r.Pauses = append(r.Pauses, Object{"scope": scope, "from": fmt.Sprintf("2026-12-01T%02d:01:00Z", hour),
-		"to": fmt.Sprintf("2026-12-01T%02d:30:00Z", hour+1+r.IntN(3)), "reason": "mast work"})
+	r.Pauses = append(r.Pauses, Object{
+		"scope": scope, "from": fmt.Sprintf("2026-12-01T%02d:01:00Z", hour),
+		"to": fmt.Sprintf("2026-12-01T%02d:30:00Z", hour+1+r.IntN(3)), "reason": "mast work",
+	})
 }
 
 // Crowded is a small fleet that wants more airtime than there is, limited by

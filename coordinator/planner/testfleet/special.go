@@ -7,8 +7,11 @@ import "fmt"
 // one signal per band. Each site is to have 5 of 18 turns.
 func Rotation(share float64) *File {
 	f := &File{Network: network("Rotation", Object{"slot_seconds": 10, "max_signals_per_band": 1, "bands": []Object{
-		{"name": "20m", "dial_hz": 14098500}, {"name": "17m", "dial_hz": 18108500}, {"name": "15m", "dial_hz": 21148500},
-		{"name": "12m", "dial_hz": 24928500}, {"name": "10m", "dial_hz": 28198500},
+		{"name": "20m", "dial_hz": 14098500},
+		{"name": "17m", "dial_hz": 18108500},
+		{"name": "15m", "dial_hz": 21148500},
+		{"name": "12m", "dial_hz": 24928500},
+		{"name": "10m", "dial_hz": 28198500},
 	}})}
 	for i := range 18 {
 		site := fmt.Sprintf("site-%02d", i+1)

@@ -63,8 +63,10 @@ func (f *File) site(name, locator string, more Object) {
 }
 
 func (f *File) beacon(name, site string, share float64, more Object, bands ...Object) {
-	b := Object{"name": name, "callsign": Call(len(f.Beacons)), "site": site, "share": share,
-		"control": "automatic", "power_dbm": 23, "uncertainty_ppm": 0.05, "bands": bands}
+	b := Object{
+		"name": name, "callsign": Call(len(f.Beacons)), "site": site, "share": share,
+		"control": "automatic", "power_dbm": 23, "uncertainty_ppm": 0.05, "bands": bands,
+	}
 	for k, v := range more {
 		b[k] = v
 	}

@@ -16,7 +16,8 @@ type Ratio struct{ A, B, C uint32 }
 func Nearest(x float64) Ratio {
 	whole, rest := math.Modf(x)
 	previous, last := fraction{1, 0}, fraction{0, 1}
-	for term, part := 0.0, rest; part > 1e-9; {
+	for part := rest; part > 1e-9; {
+		var term float64
 		term, part = math.Modf(1 / part)
 		next := previous.plus(last, term)
 		if next.c > MaxDenominator {
