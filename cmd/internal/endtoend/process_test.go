@@ -5,6 +5,7 @@ import (
 	"context"
 	"flag"
 	"fmt"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -29,6 +30,10 @@ func run(m *testing.M) int {
 		fmt.Fprintln(os.Stderr, err)
 		return 1
 	}
+	if err := lookAtSources(); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
 	folder, err := os.MkdirTemp("", "lamplighter-endtoend")
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
@@ -46,6 +51,24 @@ func run(m *testing.M) int {
 		}
 	}
 	return m.Run()
+}
+
+// lookAtSources looks at every file that the programs are built from. The go
+// command remembers what a test has looked at, and runs it again when any of it
+// has changed; of programs that a test builds it knows nothing.
+func lookAtSources() error {
+	for _, folder := range []string{"agent", "cmd", "coordinator", "migrations", "proto"} {
+		err := filepath.WalkDir(filepath.Join("../../..", folder), func(path string, entry fs.DirEntry, err error) error {
+			if err == nil && !entry.IsDir() {
+				_, err = os.Stat(path)
+			}
+			return err
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // process is a program that runs, and all that it has said.
