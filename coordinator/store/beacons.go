@@ -108,36 +108,36 @@ func (s *Store) readHushes(ctx context.Context, known *status.Known) error {
 // is in now.
 func (s *Store) readSlots(ctx context.Context, known *status.Known) error {
 	var names []string
-	var present []*int64
+	var presents []*int64
 	for _, b := range known.Fleet.Beacons {
 		var slot *int64
 		if health := known.Beacons[b.Name].Health; health.GetOnAir() {
 			slot = &health.Slot
 		}
-		names, present = append(names, b.Name), append(present, slot)
+		names, presents = append(names, b.Name), append(presents, slot)
 	}
 	rows, err := s.pool.Query(ctx, `
-		select k.beacon, o.slot = k.present, o.slot, o.band, o.frequency_millihertz
+		select k.beacon, o.present, o.slot, o.band, o.frequency_millihertz
 		from unnest($1::text[], $2::bigint[]) as k (beacon, present)
 		cross join lateral (
-			(select slot, band, frequency_millihertz from order_slots
+			(select false as present, slot, band, frequency_millihertz from order_slots
 			where beacon = k.beacon and slot > floor(extract(epoch from now()) / $3) and closed_epoch is null
 			order by slot limit 1)
 			union all
-			(select slot, band, frequency_millihertz from order_slots
+			(select true, slot, band, frequency_millihertz from order_slots
 			where beacon = k.beacon and slot = k.present
 			order by opened_epoch desc, opened_revision desc limit 1)
-		) o`, names, present, int64(known.Fleet.Network.Slot))
+		) o`, names, presents, int64(known.Fleet.Network.Slot))
 	if err != nil {
 		return err
 	}
 	var beacon string
-	var now *bool
+	var present bool
 	var sent wirev1.Transmission
-	_, err = pgx.ForEachRow(rows, []any{&beacon, &now, &sent.Slot, &sent.Band, &sent.FrequencyMillihertz}, func() error {
+	_, err = pgx.ForEachRow(rows, []any{&beacon, &present, &sent.Slot, &sent.Band, &sent.FrequencyMillihertz}, func() error {
 		b := known.Beacons[beacon]
 		ordered := &wirev1.Transmission{Slot: sent.Slot, Band: sent.Band, FrequencyMillihertz: sent.FrequencyMillihertz}
-		if now != nil && *now {
+		if present {
 			b.Present = ordered
 		} else {
 			b.Next = ordered
