@@ -5,6 +5,7 @@ import (
 
 	"lamplighter/proto/onair/band"
 	"lamplighter/proto/onair/slot"
+	"lamplighter/proto/spelling"
 )
 
 var networkKeys = []string{
@@ -83,7 +84,7 @@ func (r *reader) nearKm(v value, near *Nearness) {
 		if !known && name != "default" {
 			guess := r.bands.Suggest(name)
 			if guess == "" {
-				guess = nearest(name, []string{"default"})
+				guess = spelling.Nearest(name, []string{"default"})
 			}
 			r.add(p.key, p.value.path, "near_km has bands and default as keys, not %.40q%s", name, didYouMean(guess))
 			continue

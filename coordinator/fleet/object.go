@@ -5,6 +5,8 @@ import (
 
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/token"
+
+	"lamplighter/proto/spelling"
 )
 
 // object is a map of the file with known keys.
@@ -32,7 +34,7 @@ func (r *reader) object(v value, what string, known ...string) (o *object, ok bo
 			o.fields[p.value.name] = p.value
 			continue
 		}
-		if guess := nearest(p.value.name, known); guess != "" {
+		if guess := spelling.Nearest(p.value.name, known); guess != "" {
 			r.add(p.key, p.value.path, "%s has no key %q; did you mean %s?", what, p.value.name, guess)
 		} else {
 			r.add(p.key, p.value.path, "%s has no key %.40q; it has %s", what, p.value.name, list(known, "and"))

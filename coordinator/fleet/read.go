@@ -11,6 +11,7 @@ import (
 
 	"lamplighter/proto/onair/band"
 	"lamplighter/proto/onair/slot"
+	"lamplighter/proto/spelling"
 )
 
 // Read reads a fleet file; file is its name, for findings. The error is of type
@@ -134,7 +135,7 @@ func reference[T any](r *reader, v value, kind string, known map[string]*T) *T {
 	}
 	guess := ""
 	if len(r.findings) < mostGuesses {
-		guess = nearest(name, slices.Sorted(maps.Keys(known)))
+		guess = spelling.Nearest(name, slices.Sorted(maps.Keys(known)))
 	}
 	r.add(v.at, v.path, "there is no %s %q in this file%s", kind, name, didYouMean(guess))
 	return nil

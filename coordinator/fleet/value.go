@@ -9,6 +9,8 @@ import (
 
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/token"
+
+	"lamplighter/proto/spelling"
 )
 
 // value is one place in the file: what stands there, where, and what it is
@@ -110,7 +112,7 @@ func (r *reader) word(v value, words ...string) string {
 				return w
 			}
 		}
-		if guess := nearest(s.Value, words); guess != "" {
+		if guess := spelling.Nearest(s.Value, words); guess != "" {
 			r.wrong(v, "must be %s, not %q; did you mean %s?", list(words, "or"), s.Value, guess)
 			return ""
 		}

@@ -6,6 +6,8 @@ import (
 	"maps"
 	"slices"
 	"strings"
+
+	"lamplighter/proto/spelling"
 )
 
 // unknown says that there is no such zone and which known one comes nearest: the
@@ -35,25 +37,5 @@ func plain(name string) string {
 
 func city(name string) string { return plain(name[strings.LastIndexByte(name, '/')+1:]) }
 
-// oneSlip tells whether the two differ by one letter put in, left out, replaced
-// or exchanged with its neighbour.
-func oneSlip(a, b string) bool {
-	if len(a) > len(b) {
-		a, b = b, a
-	}
-	if len(b)-len(a) > 1 || len(a) < 4 {
-		return false
-	}
-	start := 0
-	for start < len(a) && a[start] == b[start] {
-		start++
-	}
-	ra, rb := a[start:], b[start:]
-	if len(a) < len(b) {
-		return ra == rb[1:]
-	}
-	if len(ra) < 2 {
-		return true
-	}
-	return ra[1:] == rb[1:] || ra[0] == rb[1] && ra[1] == rb[0] && ra[2:] == rb[2:]
-}
+// oneSlip tells whether two words, long enough to be told apart, differ by one.
+func oneSlip(a, b string) bool { return min(len(a), len(b)) >= 4 && spelling.OneSlip(a, b) }

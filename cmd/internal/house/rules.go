@@ -48,6 +48,7 @@ var pure = []string{
 	"proto/onair/wspr",
 	"proto/seal",
 	"proto/setup",
+	"proto/spelling",
 	"proto/topic",
 }
 

@@ -4,6 +4,8 @@ import (
 	"math"
 	"strconv"
 	"strings"
+
+	"lamplighter/proto/spelling"
 )
 
 // Suggest gives the name that was probably meant, or "" when nothing is near:
@@ -22,7 +24,7 @@ func (t *Table) Suggest(name string) string {
 		return t.nearest(metres)
 	}
 	for _, b := range t.bands {
-		if len(name) >= shortest && oneEdit(name, b.Name) {
+		if len(name) >= shortest && spelling.OneSlip(name, b.Name) {
 			return b.Name
 		}
 	}
@@ -46,23 +48,4 @@ func (t *Table) nearest(metres float64) string {
 		}
 	}
 	return best
-}
-
-// oneEdit tells whether a becomes b by changing, adding or leaving out one
-// character.
-func oneEdit(a, b string) bool {
-	if len(a) > len(b) {
-		a, b = b, a
-	}
-	same := 0
-	for same < len(a) && a[same] == b[same] {
-		same++
-	}
-	switch len(b) - len(a) {
-	case 0:
-		return same < len(a) && a[same+1:] == b[same+1:]
-	case 1:
-		return a[same:] == b[same+1:]
-	}
-	return false
 }
