@@ -14,6 +14,7 @@ import (
 // After Ctrl-C, after SIGTERM, or when its time is over, the demo leaves no
 // process, socket or file behind.
 func TestTheDemoTidiesUp(t *testing.T) {
+	t.Parallel()
 	for name, end := range map[string]os.Signal{"Ctrl-C": syscall.SIGINT, "SIGTERM": syscall.SIGTERM, "its time is over": nil} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

@@ -17,6 +17,7 @@ import (
 // A fleet file, a coordinator and agents: after a few slots every beacon has
 // been on the air as ordered, and everything that happened is in the tables.
 func TestAFleetGoesOnTheAir(t *testing.T) {
+	t.Parallel()
 	for _, kind := range brokerKinds {
 		t.Run(kind, func(t *testing.T) {
 			t.Parallel()

@@ -10,6 +10,7 @@ import (
 // command says so of each beacon; nothing is keyed until the release, over
 // restarts of agents and coordinator too; then the fleet goes on.
 func TestAHushReachesTransmittersInMidTransmission(t *testing.T) {
+	t.Parallel()
 	const long = 12 // seconds a slot: a transmission of 11 s
 	for _, kind := range brokerKinds {
 		t.Run(kind, func(t *testing.T) {

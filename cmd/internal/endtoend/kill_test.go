@@ -13,6 +13,7 @@ const kills = 12
 // the other, each started again a little later. At the end no record is
 // missing and none is there twice, and the tables say what the transmitters did.
 func TestKillsLoseNothingAndDoubleNothing(t *testing.T) {
+	t.Parallel()
 	for i, kind := range brokerKinds {
 		t.Run(kind, func(t *testing.T) {
 			t.Parallel()

@@ -26,7 +26,7 @@ func run(m *testing.M) int {
 	// These tests mostly wait for slots to come: more of them than processors
 	// can wait together.
 	flag.Parse()
-	if err := flag.Set("test.parallel", "8"); err != nil {
+	if err := flag.Set("test.parallel", "6"); err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		return 1
 	}
