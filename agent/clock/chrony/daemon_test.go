@@ -32,7 +32,11 @@ func daemon(t *testing.T, lines ...string) string {
 	if err := os.WriteFile(file, []byte(strings.Join(lines, "\n")+"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	command := exec.Command(program, "-x", "-d", "-u", "root", "-F", "0", "-f", file)
+	arguments := []string{"-x", "-d", "-F", "0", "-f", file, "-U"} // -U: an ordinary user may start it
+	if os.Getuid() == 0 {
+		arguments = append(arguments, "-u", "root") // who may read the file
+	}
+	command := exec.Command(program, arguments...)
 	command.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	var output strings.Builder
 	command.Stdout, command.Stderr = &output, &output
