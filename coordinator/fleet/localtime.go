@@ -53,6 +53,11 @@ func (l LocalTime) In(zone *time.Location) time.Time {
 		_, offset := at.Zone()
 		instant := l.wall.Add(-time.Duration(offset) * time.Second).In(zone)
 		_, end := at.ZoneBounds()
+		if !end.IsZero() && !end.After(at) {
+			// Of a rule that goes on for ever, package time ends a year after 365
+			// days: on the last day of a leap year the bounds lie in the past.
+			end = at.Add(time.Hour)
+		}
 		if end.IsZero() || instant.Before(end) {
 			return instant // by this offset, or in the jump that began it
 		}

@@ -43,6 +43,8 @@ func TestLocalTimeInGapsAndFolds(t *testing.T) {
 		{"Etc/UTC", "2026-01-05T09:00:00", "2026-01-05T09:00:00Z", "no rules at all"},
 		{"Etc/GMT-14", "2026-01-05T09:00:00", "2026-01-04T19:00:00Z", "far east"},
 		{"Etc/GMT+12", "2026-01-05T09:00:00", "2026-01-05T21:00:00Z", "far west"},
+		{"Europe/Berlin", "2028-12-31T12:00:00", "2028-12-31T11:00:00Z", "the last day of a leap year: this never returned"},
+		{"America/New_York", "2028-12-31T23:30:00", "2029-01-01T04:30:00Z", "the same, into the new year"},
 	}
 	for _, tt := range tests {
 		if got := local(t, tt.local).In(location(t, tt.zone)).UTC().Format(time.RFC3339); got != tt.utc {
