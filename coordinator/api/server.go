@@ -46,6 +46,7 @@ type Options struct {
 // Server is the gRPC server.
 type Server struct {
 	grpc    *grpc.Server
+	local   *local
 	health  *health.Server
 	stopped context.CancelFunc // ends the streams
 }
@@ -62,21 +63,30 @@ func New(options Options) (*Server, error) {
 		options.Log.Log(ctx, slog.Level(level)+slog.LevelDebug, message, fields...)
 	})
 	finished := logging.WithLogOnEvents(logging.FinishCall)
+	services := &local{
+		services: map[string]registered{},
+		unary: []grpc.UnaryServerInterceptor{
+			counting.UnaryServerInterceptor(), logging.UnaryServerInterceptor(logger, finished),
+			translate.unary, recovery.UnaryServerInterceptor(recovered),
+		},
+		stream: []grpc.StreamServerInterceptor{
+			counting.StreamServerInterceptor(), logging.StreamServerInterceptor(logger, finished),
+			translate.stream, recovery.StreamServerInterceptor(recovered),
+		},
+	}
 	server := grpc.NewServer(
 		grpc.MaxRecvMsgSize(maxRequestBytes), grpc.MaxSendMsgSize(MaxAnswerBytes),
 		grpc.ConnectionTimeout(10*time.Second), grpc.MaxConcurrentStreams(100),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 10 * time.Second, PermitWithoutStream: true}),
 		grpc.KeepaliveParams(keepalive.ServerParameters{Time: time.Minute, Timeout: 20 * time.Second}),
-		grpc.ChainUnaryInterceptor(counting.UnaryServerInterceptor(), logging.UnaryServerInterceptor(logger, finished),
-			translate.unary, recovery.UnaryServerInterceptor(recovered)),
-		grpc.ChainStreamInterceptor(counting.StreamServerInterceptor(), logging.StreamServerInterceptor(logger, finished),
-			translate.stream, recovery.StreamServerInterceptor(recovered)),
+		grpc.ChainUnaryInterceptor(services.unary...), grpc.ChainStreamInterceptor(services.stream...),
 	)
-	apiv1.RegisterFleetServiceServer(server, &fleetService{options: options})
-	apiv1.RegisterPlanServiceServer(server, &planService{options: options})
-	apiv1.RegisterHushServiceServer(server, &hushService{options: options})
-	apiv1.RegisterBeaconServiceServer(server, &beaconService{options: options, running: running})
-	s := &Server{grpc: server, health: health.NewServer(), stopped: stopped}
+	services.next = server
+	apiv1.RegisterFleetServiceServer(services, &fleetService{options: options})
+	apiv1.RegisterPlanServiceServer(services, &planService{options: options})
+	apiv1.RegisterHushServiceServer(services, &hushService{options: options})
+	apiv1.RegisterBeaconServiceServer(services, &beaconService{options: options, running: running})
+	s := &Server{grpc: server, local: services, health: health.NewServer(), stopped: stopped}
 	healthv1.RegisterHealthServer(server, s.health)
 	reflection.Register(server)
 	for name := range server.GetServiceInfo() {
