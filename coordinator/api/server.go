@@ -86,6 +86,7 @@ func New(options Options) (*Server, error) {
 	apiv1.RegisterPlanServiceServer(services, &planService{options: options})
 	apiv1.RegisterHushServiceServer(services, &hushService{options: options})
 	apiv1.RegisterBeaconServiceServer(services, &beaconService{options: options, running: running})
+	apiv1.RegisterHistoryServiceServer(services, &historyService{options: options})
 	s := &Server{grpc: server, local: services, health: health.NewServer(), stopped: stopped}
 	healthv1.RegisterHealthServer(server, s.health)
 	reflection.Register(server)
