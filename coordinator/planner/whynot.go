@@ -13,7 +13,7 @@ type WhyNot struct {
 	Planned string       // the band that it is planned on; "" when it is not
 	Wanted  int          // in the whole plan
 	Granted int          // likewise
-	Bands   []BandWhyNot // each of its usable bands, in the fleet's order
+	Bands   []BandWhyNot // each of its usable bands, by name
 }
 
 // BandWhyNot says what keeps a beacon from a slot on one of its bands.

@@ -43,14 +43,14 @@ pauses:
 	says := func(b planner.BandWhyNot, words string) bool {
 		return slices.ContainsFunc(b.Limits, func(s string) bool { return strings.Contains(s, words) })
 	}
-	if on40 := hasNot.Bands[0]; !says(on40, "one transmitter at once") || !says(on40, "never use one band at once") || !slices.Equal(on40.OnIt, []string{"first"}) {
+	if on40 := hasNot.Bands[1]; !says(on40, "one transmitter at once") || !says(on40, "never use one band at once") || !slices.Equal(on40.OnIt, []string{"first"}) {
 		t.Errorf("on 40m: %+v", on40)
 	}
-	if on30 := hasNot.Bands[1]; !says(on30, "pauses") || says(on30, "never use one band at once") {
+	if on30 := hasNot.Bands[0]; !says(on30, "pauses") || says(on30, "never use one band at once") {
 		t.Errorf("on 30m: %+v", on30)
 	}
 	free, err := planner.AskWhyNot(in, p, "second", from.Add(40*time.Minute))
-	if err != nil || len(free.Bands[0].Limits) != 0 {
+	if err != nil || len(free.Bands[1].Limits) != 0 {
 		t.Errorf("in a free slot: %+v, %v", free, err)
 	}
 	for _, wrong := range []struct {
