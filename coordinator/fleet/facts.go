@@ -47,6 +47,9 @@ func (n *Network) facts() []fact {
 		{"near", pairText(n.Near.Near)},
 		{"apart", pairText(n.Near.Apart)},
 	}
+	if n.Zone != nil {
+		facts = append(facts, fact{"time_zone", n.Zone.String()})
+	}
 	for name, km := range n.Near.ByBand {
 		facts = append(facts, fact{"near_km " + name, km.String()})
 	}

@@ -30,6 +30,7 @@ type Network struct {
 	MaxSignalsPerBand int
 	Guard             Decimal // hertz between neighbouring own signals
 	Bands             *band.Table
+	Zone              *time.Location // in which its weeks begin; nil: see Calendar
 }
 
 // Nearness tells which sites count as one place on a band.

@@ -9,7 +9,7 @@ import (
 )
 
 var networkKeys = []string{
-	"name", "id", "slot_seconds", "near_km", "near", "apart", "max_signals_per_band", "guard_hz", "bands",
+	"name", "id", "slot_seconds", "near_km", "near", "apart", "max_signals_per_band", "guard_hz", "bands", "time_zone",
 }
 
 // network reads all but the pairs of sites; nil when there is no map.
@@ -32,6 +32,7 @@ func (r *reader) network(v value, n *Network) *object {
 		}
 	})
 	o.optional("slot_seconds", func(v value) { r.slotLength(v, &n.Slot) })
+	r.calendar(o, n)
 	o.integer("max_signals_per_band", 1, 1000, &n.MaxSignalsPerBand)
 	o.decimal("guard_hz", false, 1000, &n.Guard)
 	o.optional("bands", func(v value) { r.bandOverrides(v, n) })
