@@ -140,11 +140,11 @@ func (c *Core) changeOrders() {
 	if w == nil || c.keyer.status == nil || c.stopping != nil {
 		return
 	}
-	if !c.due(c.slots.decided) { // a slot that is decided on is not withdrawn any more
-		return
-	}
 	t, known := c.time()
 	if !known && c.orders.held != nil { // the old slots could not be accounted for
+		return
+	}
+	if c.decided(t) { // what is decided on is not withdrawn any more
 		return
 	}
 	if !w.accepted && compareOrders(c.keyer.status.GetOrders(), number(w.orders)) == 0 {

@@ -163,3 +163,26 @@ func TestASlotThatBeginsWhileOrdersChangeIsAccountedFor(t *testing.T) {
 		t.Error(diff)
 	}
 }
+
+// A decision outlives the run that took it: in newer orders the slot would have
+// no outcome, for it is accounted for under the old ones.
+func TestOrdersWaitForASlotThatAnEarlierRunDecidedOn(t *testing.T) {
+	w := running(t)
+	w.order(ordersFor(1, []int64{slotAt(4 * time.Minute), slotAt(6 * time.Minute)}))
+	w.until(midnight.Add(4*time.Minute - 2*time.Second))
+	w.kill()
+	w.start()
+	w.connect()
+	w.order(ordersFor(2, []int64{slotAt(4 * time.Minute), slotAt(8 * time.Minute)}))
+	w.advance(time.Second)
+	if got := revision(w.keyer.status.GetOrders()); got != 1 {
+		t.Errorf("the keyer was given revision %d before the slot began", got)
+	}
+	w.until(midnight.Add(11 * time.Minute))
+	if diff := cmp.Diff([]string{"2 aborted agent_restarted", "4 sent"}, w.told()); diff != "" {
+		t.Error(diff)
+	}
+	if got := revision(w.outcomes()[0].GetOrders()); got != 1 {
+		t.Errorf("the outcome names revision %d, want the one under which the slot was decided on", got)
+	}
+}

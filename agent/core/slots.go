@@ -23,7 +23,6 @@ const endedWithin = 5 * time.Second
 // slots is how far the ordered slots are dealt with.
 type slots struct {
 	accounted slot.Number         // each slot up to here has its outcome or is open
-	decided   time.Duration       // boot time at which the latest slot that was decided on begins
 	open      map[int64]*openSlot // those that have an intent and no outcome
 }
 
@@ -93,7 +92,6 @@ func (c *Core) decideSlots() {
 			c.wakeAt(begins) // they may say otherwise at any moment
 			return
 		}
-		c.slots.decided = begins
 		if reason := c.whyNot(tx); reason != None {
 			c.skip(tx, reason)
 			continue
@@ -112,6 +110,20 @@ func (c *Core) skipBegun(t time.Time) {
 		}
 		c.skip(tx, c.missed(tx, c.bootAt(t, begins)))
 	}
+}
+
+// decided says whether the latest slot that is accounted for was decided on, by
+// this run or an earlier one, and has still to begin.
+func (c *Core) decided(t time.Time) bool {
+	if c.orders.held == nil {
+		return false
+	}
+	length := slot.Length(c.orders.held.GetSlotSeconds())
+	begins := length.Start(c.slots.accounted)
+	if begins.Sub(t) > decideBefore(length) { // nobody decides that early: the clock was put back
+		return false
+	}
+	return !c.due(c.bootAt(t, begins))
 }
 
 // missed is why a slot began without a decision.
