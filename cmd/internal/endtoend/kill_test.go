@@ -18,7 +18,7 @@ func TestKillsLoseNothingAndDoubleNothing(t *testing.T) {
 		t.Run(kind, func(t *testing.T) {
 			t.Parallel()
 			n := newNetwork(t, kind, fleetText(slotSeconds))
-			eventually(t, 60*time.Second, "the first transmission in the tables", func() bool {
+			eventually(t, "the first transmission in the tables", func() bool {
 				return n.count("select count(*) from outcomes where kind = 'sent'") > 0
 			})
 			chance := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), uint64(i)))

@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/jackc/pgx/v5/pgxpool"
 
@@ -101,7 +100,7 @@ func (n *network) startCoordinator() {
 		args = append(args, "--mqtt", n.mqtt)
 	}
 	n.coordinator = start(n.t, fmt.Sprintf("coordinator %d", n.coordinators), lamplighter, args...)
-	n.coordinator.waitFor(`the coordinator is up`, 30*time.Second)
+	n.coordinator.waitFor(`the coordinator is up`)
 }
 
 func (n *network) config(beacon string) string { return filepath.Join(n.folder, beacon+".yaml") }
@@ -112,7 +111,7 @@ func (n *network) home(beacon string) string   { return filepath.Join(n.folder, 
 // writes the file, and the folders are filled in.
 func (n *network) configure(beacon string) {
 	n.t.Helper()
-	eventually(n.t, 20*time.Second, "a configuration for "+beacon, func() bool {
+	eventually(n.t, "a configuration for "+beacon, func() bool {
 		return command(n.t, lamplighter, "agent-config", "--server", n.grpc, beacon, "-o", n.config(beacon)).exit == 0
 	})
 	if info, err := os.Stat(n.config(beacon)); err != nil || info.Mode().Perm() != 0o600 {

@@ -5,7 +5,6 @@ import (
 	"os/exec"
 	"strings"
 	"testing"
-	"time"
 
 	"lamplighter/coordinator/store/storetest"
 	"lamplighter/proto/peertest"
@@ -42,7 +41,7 @@ func TestAWrongFleetFileChangesNothing(t *testing.T) {
 func TestGarbageAndForgeriesKeyNothing(t *testing.T) {
 	t.Parallel()
 	n := newNetwork(t, "mosquitto", fleetText(slotSeconds))
-	eventually(t, 60*time.Second, "the first transmission in the tables", func() bool {
+	eventually(t, "the first transmission in the tables", func() bool {
 		return n.count("select count(*) from outcomes where kind = 'sent'") > 0
 	})
 	must(t, lamplighter, "hush", "--server", n.grpc, "--reason", "so that any key-down is a forger's")
@@ -58,18 +57,18 @@ func TestGarbageAndForgeriesKeyNothing(t *testing.T) {
 	}
 	n.publish(at.Topic(topic.Orders), stranger.Seal(seal.Orders, "trial", "mill-a", []byte("x")))
 	n.publish(at.Topic(topic.Hush), stranger.Seal(seal.Hush, "trial", "mill-a", nil))
-	n.coordinator.waitFor(`level=WARN`, 20*time.Second)
-	eventually(t, 60*time.Second, "a record of the refused orders", func() bool {
+	n.coordinator.waitFor(`level=WARN`)
+	eventually(t, "a record of the refused orders", func() bool {
 		return n.count("select count(*) from records where beacon = 'mill-a' and kind = 'event' and encode(body, 'escape') like '%key%'") > 0
 	})
-	eventually(t, 60*time.Second, "slots skipped because of the hush", func() bool {
+	eventually(t, "slots skipped because of the hush", func() bool {
 		return n.count("select count(*) from outcomes where beacon = 'mill-a' and kind = 'skipped' and reason = 'hushed'") >= 2
 	})
 	if now := n.keyDowns(); now != silence {
 		t.Errorf("%d key-downs under the hush", now-silence)
 	}
 	must(t, lamplighter, "release", "--server", n.grpc, "--reason", "the forger is gone")
-	eventually(t, 60*time.Second, "mill-a on the air again", func() bool { return n.keyDowns() > silence })
+	eventually(t, "mill-a on the air again", func() bool { return n.keyDowns() > silence })
 	n.stopAgents()
 	n.checkAccount()
 }
@@ -105,21 +104,21 @@ func TestAFullDiskAtTheAgentSilencesItAndLosesNothing(t *testing.T) {
 	t.Parallel()
 	n := newNetwork(t, "embedded", fleetText(slotSeconds))
 	const beacon = "hilltop-a"
-	eventually(t, 60*time.Second, "the first transmission of "+beacon, func() bool {
+	eventually(t, "the first transmission of "+beacon, func() bool {
 		return n.count("select count(*) from outcomes where beacon = $1 and kind = 'sent'", beacon) > 0
 	})
 	n.limitFiles(beacon, 0)
-	eventually(t, 30*time.Second, beacon+" mute", func() bool { return n.status()[beacon].State == "mute" })
+	eventually(t, beacon+" mute", func() bool { return n.status()[beacon].State == "mute" })
 	before := len(n.emissions(beacon))
 	missed := n.count("select count(*) from order_slots where beacon = $1 and start_at > now()", beacon)
-	eventually(t, 60*time.Second, "two of its slots gone by", func() bool {
+	eventually(t, "two of its slots gone by", func() bool {
 		return n.count("select count(*) from order_slots where beacon = $1 and start_at > now()", beacon) <= missed-2
 	})
 	if after := len(n.emissions(beacon)); after > before {
 		t.Errorf("%s was keyed %d times with a full disk", beacon, after-before)
 	}
 	n.limitFiles(beacon, ^uint64(0))
-	eventually(t, 60*time.Second, beacon+" on the air again", func() bool { return len(n.emissions(beacon)) > before })
+	eventually(t, beacon+" on the air again", func() bool { return len(n.emissions(beacon)) > before })
 	n.stopAgents()
 	n.checkAccount()
 }
