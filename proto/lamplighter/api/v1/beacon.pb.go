@@ -356,7 +356,9 @@ type Beacon struct {
 	// How wrong its frequency may be, as a ratio.
 	FrequencyUncertaintyRatio *float64 `protobuf:"fixed64,17,opt,name=frequency_uncertainty_ratio,json=frequencyUncertaintyRatio,proto3,oneof" json:"frequency_uncertainty_ratio,omitempty"`
 	// When its present transmission ends.
-	OnAirUntil    *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=on_air_until,json=onAirUntil,proto3" json:"on_air_until,omitempty"`
+	OnAirUntil *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=on_air_until,json=onAirUntil,proto3" json:"on_air_until,omitempty"`
+	// What it said of itself; absent: nothing that still counts.
+	Vitals        *Vitals `protobuf:"bytes,19,opt,name=vitals,proto3" json:"vitals,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -517,6 +519,13 @@ func (x *Beacon) GetOnAirUntil() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Beacon) GetVitals() *Vitals {
+	if x != nil {
+		return x.Vitals
+	}
+	return nil
+}
+
 // Asks for what a beacon's agent needs.
 type GetAgentConfigRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -613,13 +622,13 @@ var File_lamplighter_api_v1_beacon_proto protoreflect.FileDescriptor
 
 const file_lamplighter_api_v1_beacon_proto_rawDesc = "" +
 	"\n" +
-	"\x1flamplighter/api/v1/beacon.proto\x12\x12lamplighter.api.v1\x1a\x1fgoogle/protobuf/timestamp.proto\"\x14\n" +
+	"\x1flamplighter/api/v1/beacon.proto\x12\x12lamplighter.api.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1flamplighter/api/v1/vitals.proto\"\x14\n" +
 	"\x12ListBeaconsRequest\"K\n" +
 	"\x13ListBeaconsResponse\x124\n" +
 	"\abeacons\x18\x01 \x03(\v2\x1a.lamplighter.api.v1.BeaconR\abeacons\"\x15\n" +
 	"\x13WatchBeaconsRequest\"L\n" +
 	"\x14WatchBeaconsResponse\x124\n" +
-	"\abeacons\x18\x01 \x03(\v2\x1a.lamplighter.api.v1.BeaconR\abeacons\"\xd8\a\n" +
+	"\abeacons\x18\x01 \x03(\v2\x1a.lamplighter.api.v1.BeaconR\abeacons\"\x8c\b\n" +
 	"\x06Beacon\x12\x12\n" +
 	"\x04site\x18\x01 \x01(\tR\x04site\x12\x16\n" +
 	"\x06beacon\x18\x02 \x01(\tR\x06beacon\x125\n" +
@@ -644,7 +653,8 @@ const file_lamplighter_api_v1_beacon_proto_rawDesc = "" +
 	"\tnext_band\x18\x10 \x01(\tH\bR\bnextBand\x88\x01\x01\x12C\n" +
 	"\x1bfrequency_uncertainty_ratio\x18\x11 \x01(\x01H\tR\x19frequencyUncertaintyRatio\x88\x01\x01\x12<\n" +
 	"\fon_air_until\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"onAirUntilB\x16\n" +
+	"onAirUntil\x122\n" +
+	"\x06vitals\x18\x13 \x01(\v2\x1a.lamplighter.api.v1.VitalsR\x06vitalsB\x16\n" +
 	"\x14_clock_error_secondsB\t\n" +
 	"\a_on_airB\a\n" +
 	"\x05_bandB\x0f\n" +
@@ -704,6 +714,7 @@ var file_lamplighter_api_v1_beacon_proto_goTypes = []any{
 	(*GetAgentConfigRequest)(nil),  // 7: lamplighter.api.v1.GetAgentConfigRequest
 	(*GetAgentConfigResponse)(nil), // 8: lamplighter.api.v1.GetAgentConfigResponse
 	(*timestamppb.Timestamp)(nil),  // 9: google.protobuf.Timestamp
+	(*Vitals)(nil),                 // 10: lamplighter.api.v1.Vitals
 }
 var file_lamplighter_api_v1_beacon_proto_depIdxs = []int32{
 	6,  // 0: lamplighter.api.v1.ListBeaconsResponse.beacons:type_name -> lamplighter.api.v1.Beacon
@@ -714,17 +725,18 @@ var file_lamplighter_api_v1_beacon_proto_depIdxs = []int32{
 	9,  // 5: lamplighter.api.v1.Beacon.lease_until:type_name -> google.protobuf.Timestamp
 	9,  // 6: lamplighter.api.v1.Beacon.next_start:type_name -> google.protobuf.Timestamp
 	9,  // 7: lamplighter.api.v1.Beacon.on_air_until:type_name -> google.protobuf.Timestamp
-	2,  // 8: lamplighter.api.v1.BeaconService.ListBeacons:input_type -> lamplighter.api.v1.ListBeaconsRequest
-	4,  // 9: lamplighter.api.v1.BeaconService.WatchBeacons:input_type -> lamplighter.api.v1.WatchBeaconsRequest
-	7,  // 10: lamplighter.api.v1.BeaconService.GetAgentConfig:input_type -> lamplighter.api.v1.GetAgentConfigRequest
-	3,  // 11: lamplighter.api.v1.BeaconService.ListBeacons:output_type -> lamplighter.api.v1.ListBeaconsResponse
-	5,  // 12: lamplighter.api.v1.BeaconService.WatchBeacons:output_type -> lamplighter.api.v1.WatchBeaconsResponse
-	8,  // 13: lamplighter.api.v1.BeaconService.GetAgentConfig:output_type -> lamplighter.api.v1.GetAgentConfigResponse
-	11, // [11:14] is the sub-list for method output_type
-	8,  // [8:11] is the sub-list for method input_type
-	8,  // [8:8] is the sub-list for extension type_name
-	8,  // [8:8] is the sub-list for extension extendee
-	0,  // [0:8] is the sub-list for field type_name
+	10, // 8: lamplighter.api.v1.Beacon.vitals:type_name -> lamplighter.api.v1.Vitals
+	2,  // 9: lamplighter.api.v1.BeaconService.ListBeacons:input_type -> lamplighter.api.v1.ListBeaconsRequest
+	4,  // 10: lamplighter.api.v1.BeaconService.WatchBeacons:input_type -> lamplighter.api.v1.WatchBeaconsRequest
+	7,  // 11: lamplighter.api.v1.BeaconService.GetAgentConfig:input_type -> lamplighter.api.v1.GetAgentConfigRequest
+	3,  // 12: lamplighter.api.v1.BeaconService.ListBeacons:output_type -> lamplighter.api.v1.ListBeaconsResponse
+	5,  // 13: lamplighter.api.v1.BeaconService.WatchBeacons:output_type -> lamplighter.api.v1.WatchBeaconsResponse
+	8,  // 14: lamplighter.api.v1.BeaconService.GetAgentConfig:output_type -> lamplighter.api.v1.GetAgentConfigResponse
+	12, // [12:15] is the sub-list for method output_type
+	9,  // [9:12] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_lamplighter_api_v1_beacon_proto_init() }
@@ -732,6 +744,7 @@ func file_lamplighter_api_v1_beacon_proto_init() {
 	if File_lamplighter_api_v1_beacon_proto != nil {
 		return
 	}
+	file_lamplighter_api_v1_vitals_proto_init()
 	file_lamplighter_api_v1_beacon_proto_msgTypes[4].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{

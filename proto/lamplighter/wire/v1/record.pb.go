@@ -513,7 +513,16 @@ type Health struct {
 	// As above: slots that were ordered and not sent.
 	SkippedToday uint32 `protobuf:"varint,28,opt,name=skipped_today,json=skippedToday,proto3" json:"skipped_today,omitempty"`
 	// The highest format number that this agent can read.
-	Reader        uint32 `protobuf:"varint,29,opt,name=reader,proto3" json:"reader,omitempty"`
+	Reader uint32 `protobuf:"varint,29,opt,name=reader,proto3" json:"reader,omitempty"`
+	// How long it takes, without any further word from a source of time, until
+	// the clock may be so wrong that the beacon falls silent: seconds.
+	SilentInSeconds *uint64 `protobuf:"varint,30,opt,name=silent_in_seconds,json=silentInSeconds,proto3,oneof" json:"silent_in_seconds,omitempty"`
+	// What stands against the source of time, or why the time is not known: one
+	// of the reasons of the agent's clock, such as "no_fix"; "agreed": nothing.
+	ClockReason string `protobuf:"bytes,31,opt,name=clock_reason,json=clockReason,proto3" json:"clock_reason,omitempty"`
+	// How steady the machine's oscillator has been. In records only when it was
+	// measured anew.
+	Steadiness    *Steadiness `protobuf:"bytes,32,opt,name=steadiness,proto3" json:"steadiness,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -751,6 +760,138 @@ func (x *Health) GetReader() uint32 {
 	return 0
 }
 
+func (x *Health) GetSilentInSeconds() uint64 {
+	if x != nil && x.SilentInSeconds != nil {
+		return *x.SilentInSeconds
+	}
+	return 0
+}
+
+func (x *Health) GetClockReason() string {
+	if x != nil {
+		return x.ClockReason
+	}
+	return ""
+}
+
+func (x *Health) GetSteadiness() *Steadiness {
+	if x != nil {
+		return x.Steadiness
+	}
+	return nil
+}
+
+// How steady an oscillator has been over the time errors of up to a day, one a
+// minute.
+type Steadiness struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The overlapping Allan deviation, without unit.
+	Allan []*Measure `protobuf:"bytes,1,rep,name=allan,proto3" json:"allan,omitempty"`
+	// The maximum time interval error, in seconds.
+	MaxTimeIntervalError []*Measure `protobuf:"bytes,2,rep,name=max_time_interval_error,json=maxTimeIntervalError,proto3" json:"max_time_interval_error,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
+}
+
+func (x *Steadiness) Reset() {
+	*x = Steadiness{}
+	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Steadiness) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Steadiness) ProtoMessage() {}
+
+func (x *Steadiness) ProtoReflect() protoreflect.Message {
+	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Steadiness.ProtoReflect.Descriptor instead.
+func (*Steadiness) Descriptor() ([]byte, []int) {
+	return file_lamplighter_wire_v1_record_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *Steadiness) GetAllan() []*Measure {
+	if x != nil {
+		return x.Allan
+	}
+	return nil
+}
+
+func (x *Steadiness) GetMaxTimeIntervalError() []*Measure {
+	if x != nil {
+		return x.MaxTimeIntervalError
+	}
+	return nil
+}
+
+// A measure over one observation interval.
+type Measure struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The interval.
+	Seconds uint32 `protobuf:"varint,1,opt,name=seconds,proto3" json:"seconds,omitempty"`
+	// The measure.
+	Value         float32 `protobuf:"fixed32,2,opt,name=value,proto3" json:"value,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Measure) Reset() {
+	*x = Measure{}
+	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Measure) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Measure) ProtoMessage() {}
+
+func (x *Measure) ProtoReflect() protoreflect.Message {
+	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Measure.ProtoReflect.Descriptor instead.
+func (*Measure) Descriptor() ([]byte, []int) {
+	return file_lamplighter_wire_v1_record_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *Measure) GetSeconds() uint32 {
+	if x != nil {
+		return x.Seconds
+	}
+	return 0
+}
+
+func (x *Measure) GetValue() float32 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
 // How one ordered slot ended. Exactly one for each slot of the orders that the
 // agent held when the slot came.
 type Outcome struct {
@@ -780,7 +921,7 @@ type Outcome struct {
 
 func (x *Outcome) Reset() {
 	*x = Outcome{}
-	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[4]
+	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -792,7 +933,7 @@ func (x *Outcome) String() string {
 func (*Outcome) ProtoMessage() {}
 
 func (x *Outcome) ProtoReflect() protoreflect.Message {
-	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[4]
+	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -805,7 +946,7 @@ func (x *Outcome) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Outcome.ProtoReflect.Descriptor instead.
 func (*Outcome) Descriptor() ([]byte, []int) {
-	return file_lamplighter_wire_v1_record_proto_rawDescGZIP(), []int{4}
+	return file_lamplighter_wire_v1_record_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Outcome) GetOrders() *OrdersNumber {
@@ -888,7 +1029,7 @@ type Thinned struct {
 
 func (x *Thinned) Reset() {
 	*x = Thinned{}
-	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[5]
+	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -900,7 +1041,7 @@ func (x *Thinned) String() string {
 func (*Thinned) ProtoMessage() {}
 
 func (x *Thinned) ProtoReflect() protoreflect.Message {
-	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[5]
+	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -913,7 +1054,7 @@ func (x *Thinned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Thinned.ProtoReflect.Descriptor instead.
 func (*Thinned) Descriptor() ([]byte, []int) {
-	return file_lamplighter_wire_v1_record_proto_rawDescGZIP(), []int{5}
+	return file_lamplighter_wire_v1_record_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Thinned) GetBoot() string {
@@ -957,7 +1098,7 @@ type Event struct {
 
 func (x *Event) Reset() {
 	*x = Event{}
-	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[6]
+	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -969,7 +1110,7 @@ func (x *Event) String() string {
 func (*Event) ProtoMessage() {}
 
 func (x *Event) ProtoReflect() protoreflect.Message {
-	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[6]
+	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -982,7 +1123,7 @@ func (x *Event) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Event.ProtoReflect.Descriptor instead.
 func (*Event) Descriptor() ([]byte, []int) {
-	return file_lamplighter_wire_v1_record_proto_rawDescGZIP(), []int{6}
+	return file_lamplighter_wire_v1_record_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Event) GetWhat() string {
@@ -1015,7 +1156,7 @@ type Receipt struct {
 
 func (x *Receipt) Reset() {
 	*x = Receipt{}
-	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[7]
+	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1027,7 +1168,7 @@ func (x *Receipt) String() string {
 func (*Receipt) ProtoMessage() {}
 
 func (x *Receipt) ProtoReflect() protoreflect.Message {
-	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[7]
+	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1040,7 +1181,7 @@ func (x *Receipt) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Receipt.ProtoReflect.Descriptor instead.
 func (*Receipt) Descriptor() ([]byte, []int) {
-	return file_lamplighter_wire_v1_record_proto_rawDescGZIP(), []int{7}
+	return file_lamplighter_wire_v1_record_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Receipt) GetNetwork() string {
@@ -1079,7 +1220,7 @@ type ReceiptRange struct {
 
 func (x *ReceiptRange) Reset() {
 	*x = ReceiptRange{}
-	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[8]
+	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1091,7 +1232,7 @@ func (x *ReceiptRange) String() string {
 func (*ReceiptRange) ProtoMessage() {}
 
 func (x *ReceiptRange) ProtoReflect() protoreflect.Message {
-	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[8]
+	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1104,7 +1245,7 @@ func (x *ReceiptRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReceiptRange.ProtoReflect.Descriptor instead.
 func (*ReceiptRange) Descriptor() ([]byte, []int) {
-	return file_lamplighter_wire_v1_record_proto_rawDescGZIP(), []int{8}
+	return file_lamplighter_wire_v1_record_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ReceiptRange) GetBoot() string {
@@ -1153,7 +1294,7 @@ type Presence struct {
 
 func (x *Presence) Reset() {
 	*x = Presence{}
-	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[9]
+	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1165,7 +1306,7 @@ func (x *Presence) String() string {
 func (*Presence) ProtoMessage() {}
 
 func (x *Presence) ProtoReflect() protoreflect.Message {
-	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[9]
+	mi := &file_lamplighter_wire_v1_record_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1178,7 +1319,7 @@ func (x *Presence) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Presence.ProtoReflect.Descriptor instead.
 func (*Presence) Descriptor() ([]byte, []int) {
-	return file_lamplighter_wire_v1_record_proto_rawDescGZIP(), []int{9}
+	return file_lamplighter_wire_v1_record_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Presence) GetNetwork() string {
@@ -1256,8 +1397,7 @@ const file_lamplighter_wire_v1_record_proto_rawDesc = "" +
 	"\rprevious_boot\x18\x01 \x01(\tR\fpreviousBoot\x12*\n" +
 	"\x11previous_last_seq\x18\x02 \x01(\x04R\x0fpreviousLastSeq\x12\x18\n" +
 	"\aversion\x18\x03 \x01(\tR\aversion\x12$\n" +
-	"\x0ekernel_boot_id\x18\x04 \x01(\tR\fkernelBootId\"\xac\n" +
-	"\n" +
+	"\x0ekernel_boot_id\x18\x04 \x01(\tR\fkernelBootId\"\xd7\v\n" +
 	"\x06Health\x12-\n" +
 	"\x04lock\x18\x01 \x01(\x0e2\x19.lamplighter.wire.v1.LockR\x04lock\x124\n" +
 	"\x14clock_error_bound_ns\x18\x02 \x01(\x03H\x00R\x11clockErrorBoundNs\x88\x01\x01\x120\n" +
@@ -1293,7 +1433,13 @@ const file_lamplighter_wire_v1_record_proto_rawDesc = "" +
 	"\n" +
 	"sent_today\x18\x1b \x01(\rR\tsentToday\x12#\n" +
 	"\rskipped_today\x18\x1c \x01(\rR\fskippedToday\x12\x16\n" +
-	"\x06reader\x18\x1d \x01(\rR\x06readerB\x17\n" +
+	"\x06reader\x18\x1d \x01(\rR\x06reader\x12/\n" +
+	"\x11silent_in_seconds\x18\x1e \x01(\x04H\n" +
+	"R\x0fsilentInSeconds\x88\x01\x01\x12!\n" +
+	"\fclock_reason\x18\x1f \x01(\tR\vclockReason\x12?\n" +
+	"\n" +
+	"steadiness\x18  \x01(\v2\x1f.lamplighter.wire.v1.SteadinessR\n" +
+	"steadinessB\x17\n" +
 	"\x15_clock_error_bound_nsB\x15\n" +
 	"\x13_lock_since_unix_msB\x1c\n" +
 	"\x1a_frequency_uncertainty_ppbB\r\n" +
@@ -1303,7 +1449,15 @@ const file_lamplighter_wire_v1_record_proto_rawDesc = "" +
 	"\x14_temperature_celsiusB\x0f\n" +
 	"\r_supply_voltsB\x10\n" +
 	"\x0e_forward_wattsB\x12\n" +
-	"\x10_reflected_watts\"\x85\x04\n" +
+	"\x10_reflected_wattsB\x14\n" +
+	"\x12_silent_in_seconds\"\x95\x01\n" +
+	"\n" +
+	"Steadiness\x122\n" +
+	"\x05allan\x18\x01 \x03(\v2\x1c.lamplighter.wire.v1.MeasureR\x05allan\x12S\n" +
+	"\x17max_time_interval_error\x18\x02 \x03(\v2\x1c.lamplighter.wire.v1.MeasureR\x14maxTimeIntervalError\"9\n" +
+	"\aMeasure\x12\x18\n" +
+	"\aseconds\x18\x01 \x01(\rR\aseconds\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\x02R\x05value\"\x85\x04\n" +
 	"\aOutcome\x129\n" +
 	"\x06orders\x18\x01 \x01(\v2!.lamplighter.wire.v1.OrdersNumberR\x06orders\x12E\n" +
 	"\ftransmission\x18\x02 \x01(\v2!.lamplighter.wire.v1.TransmissionR\ftransmission\x124\n" +
@@ -1368,7 +1522,7 @@ func file_lamplighter_wire_v1_record_proto_rawDescGZIP() []byte {
 }
 
 var file_lamplighter_wire_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_lamplighter_wire_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_lamplighter_wire_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_lamplighter_wire_v1_record_proto_goTypes = []any{
 	(Lock)(0),            // 0: lamplighter.wire.v1.Lock
 	(OutcomeKind)(0),     // 1: lamplighter.wire.v1.OutcomeKind
@@ -1376,34 +1530,39 @@ var file_lamplighter_wire_v1_record_proto_goTypes = []any{
 	(*Record)(nil),       // 3: lamplighter.wire.v1.Record
 	(*RunStarted)(nil),   // 4: lamplighter.wire.v1.RunStarted
 	(*Health)(nil),       // 5: lamplighter.wire.v1.Health
-	(*Outcome)(nil),      // 6: lamplighter.wire.v1.Outcome
-	(*Thinned)(nil),      // 7: lamplighter.wire.v1.Thinned
-	(*Event)(nil),        // 8: lamplighter.wire.v1.Event
-	(*Receipt)(nil),      // 9: lamplighter.wire.v1.Receipt
-	(*ReceiptRange)(nil), // 10: lamplighter.wire.v1.ReceiptRange
-	(*Presence)(nil),     // 11: lamplighter.wire.v1.Presence
-	(*OrdersNumber)(nil), // 12: lamplighter.wire.v1.OrdersNumber
-	(*HushNumber)(nil),   // 13: lamplighter.wire.v1.HushNumber
-	(*Transmission)(nil), // 14: lamplighter.wire.v1.Transmission
+	(*Steadiness)(nil),   // 6: lamplighter.wire.v1.Steadiness
+	(*Measure)(nil),      // 7: lamplighter.wire.v1.Measure
+	(*Outcome)(nil),      // 8: lamplighter.wire.v1.Outcome
+	(*Thinned)(nil),      // 9: lamplighter.wire.v1.Thinned
+	(*Event)(nil),        // 10: lamplighter.wire.v1.Event
+	(*Receipt)(nil),      // 11: lamplighter.wire.v1.Receipt
+	(*ReceiptRange)(nil), // 12: lamplighter.wire.v1.ReceiptRange
+	(*Presence)(nil),     // 13: lamplighter.wire.v1.Presence
+	(*OrdersNumber)(nil), // 14: lamplighter.wire.v1.OrdersNumber
+	(*HushNumber)(nil),   // 15: lamplighter.wire.v1.HushNumber
+	(*Transmission)(nil), // 16: lamplighter.wire.v1.Transmission
 }
 var file_lamplighter_wire_v1_record_proto_depIdxs = []int32{
 	4,  // 0: lamplighter.wire.v1.Record.run_started:type_name -> lamplighter.wire.v1.RunStarted
 	5,  // 1: lamplighter.wire.v1.Record.health:type_name -> lamplighter.wire.v1.Health
-	6,  // 2: lamplighter.wire.v1.Record.outcome:type_name -> lamplighter.wire.v1.Outcome
-	7,  // 3: lamplighter.wire.v1.Record.thinned:type_name -> lamplighter.wire.v1.Thinned
-	8,  // 4: lamplighter.wire.v1.Record.event:type_name -> lamplighter.wire.v1.Event
+	8,  // 2: lamplighter.wire.v1.Record.outcome:type_name -> lamplighter.wire.v1.Outcome
+	9,  // 3: lamplighter.wire.v1.Record.thinned:type_name -> lamplighter.wire.v1.Thinned
+	10, // 4: lamplighter.wire.v1.Record.event:type_name -> lamplighter.wire.v1.Event
 	0,  // 5: lamplighter.wire.v1.Health.lock:type_name -> lamplighter.wire.v1.Lock
-	12, // 6: lamplighter.wire.v1.Health.orders:type_name -> lamplighter.wire.v1.OrdersNumber
-	13, // 7: lamplighter.wire.v1.Health.hush:type_name -> lamplighter.wire.v1.HushNumber
-	12, // 8: lamplighter.wire.v1.Outcome.orders:type_name -> lamplighter.wire.v1.OrdersNumber
-	14, // 9: lamplighter.wire.v1.Outcome.transmission:type_name -> lamplighter.wire.v1.Transmission
-	1,  // 10: lamplighter.wire.v1.Outcome.kind:type_name -> lamplighter.wire.v1.OutcomeKind
-	10, // 11: lamplighter.wire.v1.Receipt.ranges:type_name -> lamplighter.wire.v1.ReceiptRange
-	12, // [12:12] is the sub-list for method output_type
-	12, // [12:12] is the sub-list for method input_type
-	12, // [12:12] is the sub-list for extension type_name
-	12, // [12:12] is the sub-list for extension extendee
-	0,  // [0:12] is the sub-list for field type_name
+	14, // 6: lamplighter.wire.v1.Health.orders:type_name -> lamplighter.wire.v1.OrdersNumber
+	15, // 7: lamplighter.wire.v1.Health.hush:type_name -> lamplighter.wire.v1.HushNumber
+	6,  // 8: lamplighter.wire.v1.Health.steadiness:type_name -> lamplighter.wire.v1.Steadiness
+	7,  // 9: lamplighter.wire.v1.Steadiness.allan:type_name -> lamplighter.wire.v1.Measure
+	7,  // 10: lamplighter.wire.v1.Steadiness.max_time_interval_error:type_name -> lamplighter.wire.v1.Measure
+	14, // 11: lamplighter.wire.v1.Outcome.orders:type_name -> lamplighter.wire.v1.OrdersNumber
+	16, // 12: lamplighter.wire.v1.Outcome.transmission:type_name -> lamplighter.wire.v1.Transmission
+	1,  // 13: lamplighter.wire.v1.Outcome.kind:type_name -> lamplighter.wire.v1.OutcomeKind
+	12, // 14: lamplighter.wire.v1.Receipt.ranges:type_name -> lamplighter.wire.v1.ReceiptRange
+	15, // [15:15] is the sub-list for method output_type
+	15, // [15:15] is the sub-list for method input_type
+	15, // [15:15] is the sub-list for extension type_name
+	15, // [15:15] is the sub-list for extension extendee
+	0,  // [0:15] is the sub-list for field type_name
 }
 
 func init() { file_lamplighter_wire_v1_record_proto_init() }
@@ -1421,14 +1580,14 @@ func file_lamplighter_wire_v1_record_proto_init() {
 		(*Record_Event)(nil),
 	}
 	file_lamplighter_wire_v1_record_proto_msgTypes[3].OneofWrappers = []any{}
-	file_lamplighter_wire_v1_record_proto_msgTypes[4].OneofWrappers = []any{}
+	file_lamplighter_wire_v1_record_proto_msgTypes[6].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_lamplighter_wire_v1_record_proto_rawDesc), len(file_lamplighter_wire_v1_record_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   10,
+			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
