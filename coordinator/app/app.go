@@ -67,7 +67,7 @@ func New(options Options) (*App, error) {
 // begun and says what is wrong.
 func (a *App) Start(ctx context.Context) error {
 	for _, step := range []func(context.Context) error{
-		a.listen, a.openDatabase, a.openStore, a.keepPartitions, a.prepare, a.applyFleet, a.serve, a.startNetwork, a.watchFleet,
+		a.listen, a.openDatabase, a.openStore, a.keepPartitions, a.keepMemory, a.prepare, a.applyFleet, a.serve, a.startNetwork, a.watchFleet,
 	} {
 		if err := step(ctx); err != nil {
 			a.Stop()

@@ -20,6 +20,8 @@ type Options struct {
 
 	Fleet *FleetFile // to be put in force at the start; nil: what is in force
 
+	HealthDays int // how long raw health is kept; 0: 90
+
 	Log *slog.Logger
 }
 
@@ -30,6 +32,9 @@ type FleetFile struct{ Name, YAML string }
 func (o Options) check() error {
 	if o.Dir == "" {
 		return fault.New(fault.Usage, "--dir", "name the folder that the coordinator keeps its things in")
+	}
+	if days := o.healthDays(); days < LeastHealthDays {
+		return fault.New(fault.Usage, "--health-days", "raw health has to be kept for at least %d days: agents may bring what is a week old", LeastHealthDays)
 	}
 	addresses := []struct{ flag, value string }{{"--grpc", o.GRPC}, {"--http", o.HTTP}}
 	if o.Broker == "" {

@@ -61,9 +61,7 @@ func (s *Store) readStatuses(ctx context.Context, known *status.Known) error {
 // readToday counts how the slots that started this UTC day ended.
 func (s *Store) readToday(ctx context.Context, known *status.Known) error {
 	rows, err := s.pool.Query(ctx, `
-		select beacon, count(*) filter (where kind = 'sent'), count(*) filter (where kind <> 'sent')
-		from outcomes where start_at >= date_trunc('day', now(), 'UTC') and start_at < date_trunc('day', now(), 'UTC') + interval '1 day'
-		group by beacon`)
+		select beacon, sent, skipped from outcome_days where day = (now() at time zone 'UTC')::date`)
 	if err != nil {
 		return err
 	}

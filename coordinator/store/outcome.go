@@ -65,6 +65,7 @@ func (tx *Tx) storeOutcomes(ctx context.Context, fresh []Record) error {
 		order by beacon, band, outcome
 		on conflict (beacon, band, outcome) do update set total = t.total + excluded.total`,
 		beacons, bands, outcomes, totals)
+	queueDays(batch, fresh)
 	return tx.SendBatch(ctx, batch).Close()
 }
 
@@ -109,4 +110,27 @@ func (s *Store) OutcomeTotals(ctx context.Context) ([]OutcomeTotal, error) {
 		return nil, err
 	}
 	return pgx.CollectRows(rows, pgx.RowToStructByName[OutcomeTotal])
+}
+
+// queueDays counts the outcomes by the day in which their slots began.
+func queueDays(batch *pgx.Batch, fresh []Record) {
+	var days []time.Time
+	var beacons []string
+	var sent []int64
+	for _, r := range fresh {
+		if o := r.Outcome; o != nil && o.StartAt != nil {
+			whole := int64(0)
+			if o.Kind == "sent" {
+				whole = 1
+			}
+			days, beacons, sent = append(days, o.StartAt.UTC().Truncate(24*time.Hour)), append(beacons, r.Beacon), append(sent, whole)
+		}
+	}
+	batch.Queue(`
+		insert into outcome_days as d (day, beacon, sent, skipped)
+		select day, beacon, sum(sent), count(*) - sum(sent)
+		from unnest($1::date[], $2::text[], $3::bigint[]) as k (day, beacon, sent)
+		group by day, beacon order by day, beacon
+		on conflict (day, beacon) do update set sent = d.sent + excluded.sent, skipped = d.skipped + excluded.skipped`,
+		days, beacons, sent)
 }

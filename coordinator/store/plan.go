@@ -33,8 +33,10 @@ func (s *Store) SavePlan(ctx context.Context, epoch uint64, fleetVersion int64, 
 		if err != nil {
 			return err
 		}
-		_, err = tx.Exec(ctx, `delete from plans where made_at < now() - interval '`+keepPlans+`'`)
-		return err
+		if _, err = tx.Exec(ctx, `delete from plans where made_at < now() - interval '`+keepPlans+`'`); err != nil {
+			return err
+		}
+		return tx.saveShortfalls(ctx, p)
 	})
 }
 

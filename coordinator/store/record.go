@@ -74,7 +74,8 @@ func (tx *Tx) copyRecords(ctx context.Context, records []Record, fresh []int) er
 }
 
 // compare finds out whether records whose keys are taken are the same ones
-// again, and keeps aside those that are not.
+// again, and keeps aside those that are not. Raw health that was given up with
+// its day is taken for the same.
 func (tx *Tx) compare(ctx context.Context, records []Record, others []int, fates []RecordFate) error {
 	if len(others) == 0 {
 		return nil
@@ -87,9 +88,14 @@ func (tx *Tx) compare(ctx context.Context, records []Record, others []int, fates
 	if err != nil {
 		return err
 	}
+	var dropped time.Time
+	if err := tx.QueryRow(ctx, "select dropped_before from memory").Scan(&dropped); err != nil {
+		return err
+	}
 	for i, index := range others {
 		digest := digests[asked[i].RecordKey]
-		if bytes.Equal(digest, asked[i].Digest) {
+		given := digest == nil && asked[i].Kind == "health" && asked[i].RecordedDay.Before(dropped)
+		if given || bytes.Equal(digest, asked[i].Digest) {
 			fates[index] = RecordDuplicate
 			continue
 		}
@@ -112,7 +118,11 @@ func (tx *Tx) digests(ctx context.Context, records []Record) (map[RecordKey][]by
 	rows, err := tx.Query(ctx, `
 		select r.beacon, r.boot, r.seq, r.digest
 		from unnest($1::date[], $2::text[], $3::text[], $4::bigint[]) as k (recorded_day, beacon, boot, seq)
-		join records r using (recorded_day, beacon, boot, seq)`, days, beacons, boots, seqs)
+		join records r using (recorded_day, beacon, boot, seq)
+		union all
+		select r.beacon, r.boot, r.seq, r.digest
+		from unnest($1::date[], $2::text[], $3::text[], $4::bigint[]) as k (recorded_day, beacon, boot, seq)
+		join records_kept r using (recorded_day, beacon, boot, seq)`, days, beacons, boots, seqs)
 	if err != nil {
 		return nil, err
 	}

@@ -37,7 +37,7 @@ func (s *Store) StoreReports(ctx context.Context, reports Reports) (fates Fates,
 }
 
 // All rows are locked in the same order by everybody: runs, then totals, then
-// status, each sorted by key.
+// hours, then status, each sorted by key.
 func (tx *Tx) storeReports(ctx context.Context, reports Reports) (fates Fates, err error) {
 	held, err := tx.lockRuns(ctx, runsOf(reports))
 	if err != nil {
@@ -56,6 +56,9 @@ func (tx *Tx) storeReports(ctx context.Context, reports Reports) (fates Fates, e
 		return fates, err
 	}
 	if err := tx.storeOutcomes(ctx, fresh); err != nil {
+		return fates, err
+	}
+	if err := tx.markHours(ctx, fresh); err != nil {
 		return fates, err
 	}
 	fates.Health, fates.Presence, err = tx.updateStatus(ctx, reports)
