@@ -25,7 +25,11 @@ func FromSetup(file *setup.File, build time.Time, log *slog.Logger) Source {
 		return simulated(file)
 	}
 	receiver := c.Source == "gpsd" || c.Source == "nmea"
-	source := listener(c, c.Source, false)
+	var frequency *reference
+	if r := file.Transmitter.Reference; r != nil {
+		frequency = newReference(*r)
+	}
+	source := listener(c, c.Source, false, frequency)
 	if source == nil {
 		return nil
 	}
@@ -34,26 +38,34 @@ func FromSetup(file *setup.File, build time.Time, log *slog.Logger) Source {
 		Feeds: []feed.Feed{source},
 		Log:   log,
 	}
-	if witness := listener(c, c.WitnessInForce(), receiver); witness != nil {
+	if witness := listener(c, c.WitnessInForce(), receiver, frequency); witness != nil {
 		s.Feeds = append(s.Feeds, witness)
 	}
 	if c.Thermometer != "" {
 		s.Celsius = feed.Thermometer(c.Thermometer)
 	}
-	// What is declared of the transmitter's oscillator holds at any age and
-	// temperature; nothing declared is not known.
+	// A bound that is declared holds at any age and temperature; nothing declared
+	// is not known.
 	if ppb := file.Transmitter.UncertaintyPPB; ppb > 0 {
 		s.Frequency = func(time.Time, *float64) *float64 { return &ppb }
+	}
+	if frequency != nil {
+		s.Frequency = frequency.ppb
 	}
 	return s
 }
 
 // listener is what listens to the source of that name; nil: there is none.
-// beside is whether a receiver is listened to as well.
-func listener(c setup.Clock, name string, beside bool) feed.Feed {
+// beside is whether a receiver is listened to as well; frequency hears of the
+// transmitter's oscillator, nil: nobody does.
+func listener(c setup.Clock, name string, beside bool, frequency *reference) feed.Feed {
 	switch name {
 	case "gpsd":
-		return gpsd.Client{Address: c.GPSD}
+		client := gpsd.Client{Address: c.GPSD}
+		if frequency != nil {
+			client.Oscillator = frequency.hear
+		}
+		return client
 	case "nmea":
 		return nmea.Port{Device: c.Port, Baud: c.Baud}
 	case "chrony":

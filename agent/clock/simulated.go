@@ -67,7 +67,15 @@ func (s Simulated) At(age time.Duration, began time.Time) core.Reading {
 			r.LockSince = began.Add(loss.To)
 		}
 	}
+	r.SilentIn = silentIn(r)
 	return r
+}
+
+// silentIn is when the bound of a clock that runs on alone reaches 0.5 s.
+func silentIn(r core.Reading) *time.Duration {
+	left := time.Duration(float64(500*time.Millisecond-r.Bound) / holdoverDrift)
+	left = max(0, left)
+	return &left
 }
 
 // Readings implements Source.

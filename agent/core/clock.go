@@ -15,6 +15,14 @@ type Reading struct {
 	Lock       wirev1.Lock
 	LockSince  time.Time // zero: not known
 	Satellites *uint32   // used in the fix; nil: not known
+	// SilentIn is how long it takes, without any further word, until the bound
+	// is too large; nil: the time is not known.
+	SilentIn *time.Duration
+	Reason   string   // what stands against the source, or why the time is not known
+	Celsius  *float64 // near the crystal; nil: not measured
+	// Steadiness is that of the machine's oscillator, the same value until it is
+	// measured anew; nil: not measured.
+	Steadiness *wirev1.Steadiness
 	// FrequencyPPB is how wrong the transmitter's frequency may be, in parts
 	// per billion; nil: not known.
 	FrequencyPPB *float64

@@ -111,6 +111,8 @@ func (c *Core) Step(now Instant, event Event) []Action {
 		c.receive(e)
 	case ClockRead:
 		c.clock.take(e.Reading, now)
+	case Sensed:
+		c.health.sensors, c.health.sensedAt = e.Sensors, now.Boot
 	case KeyerSaid:
 		c.hear(e.Message)
 	case KeyerLost:

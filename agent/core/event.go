@@ -32,6 +32,8 @@ type (
 	}
 	// ClockRead is a reading of the clock source.
 	ClockRead struct{ Reading Reading }
+	// Sensed is what the sensors measure.
+	Sensed struct{ Sensors Sensors }
 	// KeyerSaid is a message from the keyer.
 	KeyerSaid struct{ Message *keyerv1.FromKeyer }
 	// KeyerLost says that the keyer's end of the pipe is closed.
@@ -69,6 +71,7 @@ func (LinkUp) event()       {}
 func (LinkDown) event()     {}
 func (Message) event()      {}
 func (ClockRead) event()    {}
+func (Sensed) event()       {}
 func (KeyerSaid) event()    {}
 func (KeyerLost) event()    {}
 func (Committed) event()    {}
@@ -78,6 +81,13 @@ func (FetchFailed) event()  {}
 func (Deleted) event()      {}
 func (Tick) event()         {}
 func (Stop) event()         {}
+
+// Sensors are measurements; nil: there is no sensor, or it can't be read.
+type Sensors struct {
+	SupplyVolts    *float64
+	ForwardWatts   *float64
+	ReflectedWatts *float64
+}
 
 // Room is what the outbox holds and what is left for it.
 type Room struct {

@@ -13,6 +13,7 @@ import (
 const (
 	announceBurst = 10          // changes that are told at once
 	announceEvery = time.Second // after which there is room for one more
+	sensorsLast   = 15 * time.Second
 )
 
 // health is when the beacon last said how it is.
@@ -22,6 +23,9 @@ type health struct {
 	announced *wirev1.Health // the marks of the latest live message; nil: tell now
 	spent     int            // of the burst
 	refillAt  time.Duration
+	sensors   Sensors
+	sensedAt  time.Duration
+	measured  *wirev1.Steadiness // the latest that was kept as a record
 }
 
 // sampleHealth takes a sample every so often: said live and kept as a record.
@@ -34,9 +38,21 @@ func (c *Core) sampleHealth() {
 	c.wakeAt(c.health.sampleAt)
 	sample := c.sample()
 	if !c.journal.failing {
-		c.record(&wirev1.Record{Body: &wirev1.Record_Health{Health: sample}})
+		c.record(&wirev1.Record{Body: &wirev1.Record_Health{Health: c.kept(sample)}})
 	}
 	c.sayHealth(sample)
+}
+
+// kept is a sample as it becomes a record: how steady the oscillator is, only
+// when that is new.
+func (c *Core) kept(sample *wirev1.Health) *wirev1.Health {
+	if c.health.measured != sample.GetSteadiness() {
+		c.health.measured = sample.GetSteadiness()
+		return sample
+	}
+	record := proto.CloneOf(sample)
+	record.Steadiness = nil
+	return record
 }
 
 // announceHealth says at once when something changed that people wait for: on
@@ -65,7 +81,7 @@ func (c *Core) announceHealth() {
 func marks(h *wirev1.Health) *wirev1.Health {
 	return &wirev1.Health{
 		Lock: h.GetLock(), OnAir: h.GetOnAir(), Band: h.GetBand(), Slot: h.GetSlot(), MuteReason: h.GetMuteReason(),
-		Orders: h.GetOrders(), Hush: h.GetHush(), HushSilent: h.GetHushSilent(),
+		Orders: h.GetOrders(), Hush: h.GetHush(), HushSilent: h.GetHushSilent(), ClockReason: h.GetClockReason(),
 	}
 }
 
@@ -94,6 +110,9 @@ func (c *Core) sample() *wirev1.Health {
 	}
 	c.describeClock(h)
 	c.describeAir(h)
+	if c.now.Boot-c.health.sensedAt <= sensorsLast {
+		h.SupplyVolts, h.ForwardWatts, h.ReflectedWatts = c.health.sensors.SupplyVolts, c.health.sensors.ForwardWatts, c.health.sensors.ReflectedWatts
+	}
 	if left := c.longestLease(); left > 0 {
 		until := t.Add(left).UnixMilli()
 		h.LeaseUntilUnixMs = &until
@@ -109,10 +128,15 @@ func (c *Core) describeClock(h *wirev1.Health) {
 		return
 	}
 	r := c.clock.reading
-	h.Lock, h.Satellites = r.Lock, r.Satellites
+	h.Lock, h.Satellites, h.ClockReason = r.Lock, r.Satellites, r.Reason
+	h.TemperatureCelsius, h.Steadiness = r.Celsius, r.Steadiness
 	if bound, known := c.bound(); known {
 		ns := bound.Nanoseconds()
 		h.ClockErrorBoundNs = &ns
+		if r.SilentIn != nil {
+			left := uint64(max(0, *r.SilentIn-(c.now.Boot-c.clock.at.Boot)) / time.Second)
+			h.SilentInSeconds = &left
+		}
 	}
 	if ppb, known := c.frequencyPPB(); known {
 		h.FrequencyUncertaintyPpb = &ppb

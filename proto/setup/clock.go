@@ -22,7 +22,7 @@ type Clock struct {
 	// Alone says that somebody answers for it that the source needs no witness.
 	Alone       bool    `yaml:"alone,omitempty"`
 	GPSD        string  `yaml:"gpsd,omitempty"`        // host and port; empty: localhost:2947
-	Chrony      string  `yaml:"chrony,omitempty"`      // host and port; empty: 127.0.0.1:323
+	Chrony      string  `yaml:"chrony,omitempty"`      // host and port, or the path of its socket; empty: 127.0.0.1:323
 	Port        string  `yaml:"port,omitempty"`        // nmea: the serial line, such as /dev/ttyS0
 	Baud        int     `yaml:"baud,omitempty"`        // nmea: 0 is 9600
 	Thermometer string  `yaml:"thermometer,omitempty"` // file with thousandths of a degree Celsius, near the crystal

@@ -32,6 +32,7 @@ type File struct {
 	HealthSeconds  int            `yaml:"health_seconds,omitempty"` // between health samples; 0 is 30
 	Clock          Clock          `yaml:"clock"`
 	Transmitter    Transmitter    `yaml:"transmitter"`
+	Sensors        Sensors        `yaml:"sensors,omitempty"`
 	CoordinatorKey CoordinatorKey `yaml:"coordinator_key"`
 	Envelope       string         `yaml:"envelope"` // a sealed envelope, base64
 }
@@ -92,6 +93,12 @@ func (f *File) check() error {
 	}
 	if err := f.Transmitter.Check(); err != nil {
 		return err
+	}
+	if err := f.checkReference(); err != nil {
+		return err
+	}
+	if err := f.Sensors.check(); err != nil {
+		return fmt.Errorf("sensors.%w", err)
 	}
 	if _, err := f.Keyring(); err != nil {
 		return err

@@ -9,7 +9,9 @@ import (
 type Transmitter struct {
 	Driver         string  `yaml:"driver"`                    // "simulated", "clock-generator", "serial" or "command"
 	Log            string  `yaml:"log,omitempty"`             // simulated: file for the tones that it would have sent
-	UncertaintyPPB float64 `yaml:"uncertainty_ppb,omitempty"` // how wrong its frequency may be, in parts per billion
+	UncertaintyPPB float64 `yaml:"uncertainty_ppb,omitempty"` // how wrong its frequency may be, in parts per billion, at any age and temperature
+
+	Reference *Reference `yaml:"reference,omitempty"` // what is known of its oscillator, instead of uncertainty_ppb
 
 	Bus            *int  `yaml:"bus,omitempty"`             // clock-generator: number of the I2C bus; 1 is /dev/i2c-1
 	Address        int   `yaml:"address,omitempty"`         // clock-generator: on the bus; 0 is 0x60

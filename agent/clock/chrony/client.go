@@ -13,7 +13,9 @@ import (
 
 // Client asks a daemon.
 type Client struct {
-	Address string // host and port, by UDP; empty: 127.0.0.1:323
+	// Address is host and port, by UDP, or the path of the daemon's socket, in
+	// whose folder one of our own must be allowed; empty: 127.0.0.1:323.
+	Address string
 	// Beside is whether a receiver is listened to as well, which may be the
 	// daemon's reference too.
 	Beside bool
@@ -36,8 +38,7 @@ func (c Client) String() string { return "chrony at " + c.address() }
 
 // Run asks once a second and tells the answer, until ctx ends or there is none.
 func (c Client) Run(ctx context.Context, tell func(judge.Event)) error {
-	var dialer net.Dialer
-	connection, err := dialer.DialContext(ctx, "udp", c.address())
+	connection, err := c.connect(ctx)
 	if err != nil {
 		return fmt.Errorf("chrony can't be asked: %w", err)
 	}

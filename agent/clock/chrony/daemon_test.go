@@ -27,7 +27,7 @@ func daemon(t *testing.T, lines ...string) string {
 	t.Helper()
 	program := peertest.Find(t, "chronyd")
 	folder, port := t.TempDir(), free(t)
-	lines = append(lines, fmt.Sprintf("cmdport %d", port), "bindcmdaddress 127.0.0.1", "bindcmdaddress /", "pidfile "+folder+"/pid")
+	lines = append([]string{fmt.Sprintf("cmdport %d", port), "bindcmdaddress 127.0.0.1", "bindcmdaddress /", "pidfile " + folder + "/pid"}, lines...)
 	file := filepath.Join(folder, "chrony.conf")
 	if err := os.WriteFile(file, []byte(strings.Join(lines, "\n")+"\n"), 0o600); err != nil {
 		t.Fatal(err)
@@ -99,6 +99,29 @@ func TestLocalDaemon(t *testing.T) {
 		t.Errorf("%+v, want a daemon that follows its own clock", d)
 	}
 	compare(t, address, d)
+}
+
+// By its socket the same is heard, and nothing of ours stays behind.
+func TestDaemonBySocket(t *testing.T) {
+	short, err := os.MkdirTemp("", "socket") // a socket's path has at most 107 bytes
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(short) })
+	folder := filepath.Join(short, "c") // the daemon makes it with the rights that it insists on
+	socket := filepath.Join(folder, "s")
+	address := daemon(t, "local stratum 3", "port 0", "bindcmdaddress "+socket)
+	hear(t, Client{Address: address}, func(d judge.Daemon) bool { return d.Synchronised })
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	var heard judge.Daemon
+	err = Client{Address: socket}.Run(ctx, func(e judge.Event) { heard = e.(judge.Daemon); cancel() })
+	if !errors.Is(err, context.Canceled) || !heard.Synchronised || !heard.Local {
+		t.Errorf("heard %+v (%v), want a daemon that follows its own clock", heard, err)
+	}
+	if left, _ := filepath.Glob(filepath.Join(folder, "lamplighter.*")); len(left) > 0 {
+		t.Errorf("left behind: %v", left)
+	}
 }
 
 // Two servers on one machine are two to the daemon; here both are one real

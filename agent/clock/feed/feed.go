@@ -16,6 +16,7 @@ import (
 
 	"lamplighter/agent/clock/judge"
 	"lamplighter/agent/core"
+	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 )
 
 // Feed listens to something that knows the time.
@@ -74,10 +75,11 @@ type listener struct {
 	source   Source
 	readings chan core.Reading
 
-	mu     sync.Mutex
-	judge  *judge.Judge
-	reason judge.Reason
-	told   time.Duration // when it was last told how steady the oscillator is, raw
+	mu         sync.Mutex
+	judge      *judge.Judge
+	reason     judge.Reason
+	measured   time.Duration // when it was last measured how steady the oscillator is, raw
+	steadiness *wirev1.Steadiness
 }
 
 func (l *listener) tick(ctx context.Context) {
@@ -129,39 +131,60 @@ func (l *listener) say() {
 		l.judge.Take(now, judge.Temperature{Celsius: *celsius})
 	}
 	v := l.judge.Verdict(now)
+	r := v.Reading
+	r.Reason, r.Celsius = string(v.Reason), celsius
+	if left, known := l.judge.Remaining(); known && r.Known {
+		r.SilentIn = &left
+	}
 	if l.source.Frequency != nil {
-		v.Reading.FrequencyPPB = l.source.Frequency(now.Wall.Add(v.Reading.Offset), celsius)
+		r.FrequencyPPB = l.source.Frequency(now.Wall.Add(r.Offset), celsius)
 	}
 	if v.Reason != l.reason {
 		l.reason = v.Reason
-		remaining, known := l.judge.Remaining()
-		l.source.Log.Info(v.Reason.Sentence(), "reason", string(v.Reason), "known", known, "silent_in", remaining.Round(time.Minute).String())
+		l.source.Log.Info(v.Reason.Sentence()+" "+silence(r.SilentIn), "reason", string(v.Reason))
 	}
-	if now.Raw-l.told >= time.Hour {
-		l.told = now.Raw
-		l.tellStability()
+	if now.Raw-l.measured >= time.Hour {
+		l.measured = now.Raw
+		l.measure()
 	}
+	r.Steadiness = l.steadiness
 	select {
 	case <-l.readings:
 	default:
 	}
-	l.readings <- v.Reading
+	l.readings <- r
 }
 
-// tellStability tells how steady the machine's oscillator is: the overlapping
-// Allan deviation and, in seconds, the maximum time interval error.
-func (l *listener) tellStability() {
+// silence tells when the beacon falls silent.
+func silence(left *time.Duration) string {
+	switch {
+	case left == nil:
+		return "The time is not known, so the beacon is silent."
+	case *left >= 48*time.Hour:
+		return "Without any further word the beacon falls silent in more than two days."
+	}
+	minutes := int(left.Minutes())
+	return fmt.Sprintf("Without any further word the beacon falls silent in %d h %d min.", minutes/60, minutes%60)
+}
+
+// measure measures how steady the machine's oscillator is.
+func (l *listener) measure() {
 	report := l.judge.Stability()
+	if len(report.OverlappingAllan) == 0 {
+		return
+	}
+	said := &wirev1.Steadiness{}
 	var figures []any
 	for _, a := range report.OverlappingAllan {
+		said.Allan = append(said.Allan, &wirev1.Measure{Seconds: uint32(a.Tau), Value: float32(a.Value)})
 		figures = append(figures, fmt.Sprintf("allan_%gs", a.Tau), a.Value)
 	}
 	for _, e := range report.MaxTimeInterval {
+		said.MaxTimeIntervalError = append(said.MaxTimeIntervalError, &wirev1.Measure{Seconds: uint32(e.Tau), Value: float32(e.Value)})
 		figures = append(figures, fmt.Sprintf("mtie_%gs", e.Tau), e.Value)
 	}
-	if len(figures) > 0 {
-		l.source.Log.Info("how steady the machine's oscillator is", figures...)
-	}
+	l.steadiness = said
+	l.source.Log.Info("how steady the machine's oscillator is", figures...)
 }
 
 func (l *listener) celsius() *float64 {

@@ -12,13 +12,15 @@ import (
 	"time"
 
 	"lamplighter/agent/clock/judge"
+	"lamplighter/agent/core"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 )
 
-// talker tells the same every second, and fails after a while.
+// talker tells the same every second, and fails or falls silent after a while.
 type talker struct {
 	event func(now time.Time) judge.Event
 	lasts int
+	quiet bool
 }
 
 func (talker) String() string { return "talker" }
@@ -31,6 +33,9 @@ func (k talker) Run(ctx context.Context, tell func(judge.Event)) error {
 		case <-time.After(time.Second):
 			tell(k.event(time.Now()))
 		}
+	}
+	if k.quiet {
+		<-ctx.Done()
 	}
 	return errors.New("it fell over")
 }
@@ -51,7 +56,7 @@ func synced(time.Time) judge.Event {
 func source(lasts int) Source {
 	return Source{
 		Judge: judge.Config{Build: time.Date(1999, 1, 1, 0, 0, 0, 0, time.UTC), Daemon: true},
-		Feeds: []Feed{talker{synced, lasts}}, Now: wall(),
+		Feeds: []Feed{talker{event: synced, lasts: lasts}}, Now: wall(),
 	}
 }
 
@@ -95,6 +100,38 @@ func TestAFeedThatFailsIsStartedAnew(t *testing.T) {
 	})
 }
 
+// How long until silence is what the bound says: of a daemon that may be 1 ms
+// wrong and then says nothing more, 0.499 s at 50 ppm, nothing being learned yet.
+func TestSaysWhenTheBeaconFallsSilent(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := source(0)
+		s.Feeds = []Feed{talker{event: synced, lasts: 10, quiet: true}}
+		readings := s.Readings(t.Context())
+		began, silent := time.Now(), time.Duration(0)
+		for time.Since(began) < 9000*time.Second {
+			r := <-readings
+			if r.SilentIn == nil {
+				if r.Known {
+					t.Fatal("the time is known, and not for how long")
+				}
+				continue
+			}
+			if r.Lock == wirev1.Lock_LOCK_LOCKED && (*r.SilentIn-9980*time.Second).Abs() > 6*time.Second {
+				t.Fatalf("%v left with a daemon, want 9980 s", *r.SilentIn)
+			}
+			if silent = time.Since(began) + *r.SilentIn; r.Lock == wirev1.Lock_LOCK_HOLDOVER && (silent-9990*time.Second).Abs() > 10*time.Second {
+				t.Fatalf("after %v: silent in %v", time.Since(began), *r.SilentIn)
+			}
+			if r.Lock == wirev1.Lock_LOCK_HOLDOVER && r.Reason == "agreed" {
+				t.Fatal("nothing stands against a source that is lost")
+			}
+		}
+		if silent == 0 {
+			t.Error("never known")
+		}
+	})
+}
+
 func TestAReadingThatIsNotFetchedIsReplaced(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		readings := source(1000).Readings(t.Context())
@@ -111,10 +148,15 @@ func TestTellsEachHourHowSteadyTheOscillatorIs(t *testing.T) {
 		s := source(1 << 30)
 		s.Log = slog.New(slog.NewTextHandler(&log, nil))
 		readings := s.Readings(t.Context())
+		var last core.Reading
 		for began := time.Now(); time.Since(began) < 3*time.Hour+time.Minute; {
-			<-readings
+			last = <-readings
 		}
 		synctest.Wait()
+		// 3 h in minutes reach to 64 minutes: 60 s doubled six times.
+		if n := len(last.Steadiness.GetAllan()); n != 7 || len(last.Steadiness.GetMaxTimeIntervalError()) != 8 {
+			t.Errorf("the reading says %v", last.Steadiness)
+		}
 		said := log.String()
 		if n := strings.Count(said, "how steady"); n != 3 || !strings.Contains(said, "allan_60s=") || !strings.Contains(said, "mtie_3840s=") {
 			t.Errorf("said %d times in three hours:\n%s", n, said)

@@ -125,6 +125,9 @@ func (j *Judge) Verdict(now Instant) Verdict {
 // Remaining is how long it takes from the latest look on, without any further
 // witness, until the bound exceeds half a second; false: the time is not known.
 func (j *Judge) Remaining() (time.Duration, bool) {
+	if !j.own.alone {
+		j.own.learner.Model() // worked out once, and not again by each copy
+	}
 	alone := j.own
 	alone.leave(j.now.Raw, j.config.Floor, j.celsius)
 	return alone.clock.Remaining(j.now.Raw, half), alone.set
