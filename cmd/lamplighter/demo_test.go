@@ -191,7 +191,7 @@ func TestDemoKeepsItsFolderAndGoesOnFromThere(t *testing.T) {
 		}
 		c.mustEndClean(t)
 	}
-	for _, name := range []string{"demo.log", "coordinator/signing.key", "agents/mill-a"} {
+	for _, name := range []string{"demo.log", "coordinator/vault.key", "agents/mill-a"} {
 		if _, err := os.Stat(filepath.Join(kept, name)); err != nil {
 			t.Error(err)
 		}

@@ -22,6 +22,7 @@ import (
 	"lamplighter/coordinator/metrics"
 	"lamplighter/coordinator/signing"
 	"lamplighter/coordinator/store"
+	"lamplighter/coordinator/vault"
 	"lamplighter/proto/seal"
 )
 
@@ -34,6 +35,7 @@ type App struct {
 	database   *database.Server // nil: somebody else's
 	store      *store.Store
 	fleets     *store.Fleets
+	vault      *vault.Vault
 	signer     *seal.Signer
 	publisher  *latePublisher
 	dispatcher *dispatch.Dispatcher
@@ -162,7 +164,10 @@ func (a *App) openStore(ctx context.Context) (err error) {
 		return err
 	}
 	a.fleets = store.NewFleets(a.store)
-	a.signer, err = signing.Load(a.options.Dir)
+	if a.vault, err = vault.Load(a.options.Dir); err != nil {
+		return err
+	}
+	a.signer, err = signing.Load(ctx, a.store, a.vault, a.options.Dir)
 	return err
 }
 

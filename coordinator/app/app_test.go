@@ -20,6 +20,7 @@ import (
 
 	"lamplighter/coordinator/app"
 	"lamplighter/coordinator/store/storetest"
+	"lamplighter/coordinator/vault"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 	"lamplighter/proto/peertest"
 	"lamplighter/proto/setup"
@@ -212,6 +213,13 @@ func TestTwoCoordinatorsShareOneDatabase(t *testing.T) {
 	first := start(t, o)
 	second := o
 	second.Dir = t.TempDir()
+	key, err := os.ReadFile(filepath.Join(o.Dir, vault.FileName)) // copied once, as the manual says
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(second.Dir, vault.FileName), key, 0o600); err != nil {
+		t.Fatal(err)
+	}
 	other := start(t, second)
 	apply(t, first, smallFleet)
 	eventually(t, "the other one follows the fleet file", func() bool { return other.Addr().MQTT != "" })

@@ -1,90 +1,67 @@
-// Package signing keeps the key with which the coordinator signs: made at the
-// first start, in the coordinator's own folder, readable by its owner alone.
-// Whoever has it can key transmitters.
+// Package signing keeps the key with which the coordinators of a network sign.
+// They share it: it is made once and lies in the database, sealed (package
+// vault). Whoever has it can key transmitters.
 package signing
 
 import (
+	"context"
 	"crypto/rand"
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path/filepath"
 
+	"lamplighter/coordinator/vault"
 	"lamplighter/proto/seal"
 )
 
-// fileName is the key's file within the coordinator's folder.
-const fileName = "signing.key"
+// name is what the key is sealed under.
+const name = "signing key"
 
-// maxBytes is more than a key ever has.
-const maxBytes = 1 << 10
+// formerFile held the key in a coordinator's folder before it was shared.
+const formerFile = "signing.key"
 
-// Load reads the key in the folder, or makes one where there is none. An error
-// says what is wrong with the file and what to do.
-func Load(folder string) (*seal.Signer, error) {
-	file := filepath.Join(folder, fileName)
-	text, err := read(file)
+// Secrets keeps sealed secrets; a store does.
+type Secrets interface {
+	Secret(ctx context.Context, name string) ([]byte, error)
+	OfferSecret(ctx context.Context, name string, sealed []byte) ([]byte, error)
+}
+
+// Load reads the key, or makes one where there is none. A key that a former
+// program left in the folder is taken over, so that agents go on trusting it.
+func Load(ctx context.Context, secrets Secrets, v *vault.Vault, folder string) (*seal.Signer, error) {
+	sealed, err := secrets.Secret(ctx, name)
+	if err != nil {
+		return nil, err
+	}
+	if sealed == nil {
+		signer, err := first(folder)
+		if err != nil {
+			return nil, err
+		}
+		if sealed, err = secrets.OfferSecret(ctx, name, v.Seal(name, []byte(signer.Secret()))); err != nil {
+			return nil, err
+		}
+	}
+	secret, err := v.Open(name, sealed)
+	if err != nil {
+		return nil, err
+	}
+	return seal.ParseSigner(string(secret))
+}
+
+func first(folder string) (*seal.Signer, error) {
+	file := filepath.Join(folder, formerFile)
+	text, err := vault.ReadFile(file)
 	if errors.Is(err, fs.ErrNotExist) {
-		return create(folder, file)
+		return seal.NewSigner(rand.Reader)
 	}
 	if err != nil {
 		return nil, err
 	}
-	signer, err := seal.ParseSigner(text)
+	signer, err := seal.ParseSigner(string(text))
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w: restore it from a backup, or remove it and give every agent a new configuration", file, err)
 	}
 	return signer, nil
-}
-
-func read(file string) (string, error) {
-	info, err := os.Lstat(file)
-	if err != nil {
-		return "", err
-	}
-	switch {
-	case !info.Mode().IsRegular():
-		return "", fmt.Errorf("%s: the signing key is kept in a plain file, and this is something else", file)
-	case info.Mode().Perm()&0o077 != 0:
-		return "", fmt.Errorf("%s: others than its owner can read the signing key (mode %04o): chmod 600 %s", file, info.Mode().Perm(), file)
-	case info.Size() > maxBytes:
-		return "", fmt.Errorf("%s: %d bytes, and a signing key has fewer than %d", file, info.Size(), maxBytes)
-	}
-	text, err := os.ReadFile(file)
-	return string(text), err
-}
-
-// create makes a key. The file appears whole or not at all, and when two
-// programs start at once both go on with the same key.
-func create(folder, file string) (*seal.Signer, error) {
-	signer, err := seal.NewSigner(rand.Reader)
-	if err != nil {
-		return nil, err
-	}
-	draft, err := os.CreateTemp(folder, fileName+".*") // mode 0600
-	if err != nil {
-		return nil, fmt.Errorf("no signing key could be made in %s: %w", folder, err)
-	}
-	defer func() { _ = os.Remove(draft.Name()) }()
-	_, err = draft.WriteString(signer.Secret() + "\n")
-	if err = errors.Join(err, draft.Sync(), draft.Close()); err != nil {
-		return nil, fmt.Errorf("no signing key could be made in %s: %w", folder, err)
-	}
-	err = os.Link(draft.Name(), file)
-	if errors.Is(err, fs.ErrExist) {
-		return Load(folder)
-	}
-	if err != nil {
-		return nil, fmt.Errorf("no signing key could be made in %s: %w", folder, err)
-	}
-	return signer, syncFolder(folder)
-}
-
-func syncFolder(folder string) error {
-	opened, err := os.Open(folder)
-	if err != nil {
-		return err
-	}
-	return errors.Join(opened.Sync(), opened.Close())
 }

@@ -1,45 +1,36 @@
 package signing
 
 import (
+	"crypto/rand"
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
+
+	"lamplighter/coordinator/store/storetest"
+	"lamplighter/coordinator/vault"
+	"lamplighter/proto/seal"
 )
 
-func TestTheKeyIsMadeOnceAndKept(t *testing.T) {
-	folder := t.TempDir()
-	first, err := Load(folder)
+func open(t *testing.T, folder string) *vault.Vault {
+	t.Helper()
+	v, err := vault.Load(folder)
 	if err != nil {
 		t.Fatal(err)
 	}
-	again, err := Load(folder)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if first.Secret() != again.Secret() {
-		t.Error("a second start made another key")
-	}
-	info, err := os.Stat(filepath.Join(folder, fileName))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if info.Mode().Perm() != 0o600 {
-		t.Errorf("mode %04o, want 0600", info.Mode().Perm())
-	}
-	if entries, _ := os.ReadDir(folder); len(entries) != 1 {
-		t.Errorf("%d files, want the key alone", len(entries))
-	}
+	return v
 }
 
-func TestStartsAtTheSameMomentAgreeOnOneKey(t *testing.T) {
-	folder := t.TempDir()
+func TestAllCoordinatorsSignWithOneKey(t *testing.T) {
+	s, folder := storetest.New(t), t.TempDir()
+	v := open(t, folder)
 	secrets := make([]string, 8)
 	var starts sync.WaitGroup
 	for i := range secrets {
 		starts.Go(func() {
-			signer, err := Load(folder)
+			signer, err := Load(t.Context(), s, v, folder)
 			if err != nil {
 				t.Error(err)
 				return
@@ -53,34 +44,50 @@ func TestStartsAtTheSameMomentAgreeOnOneKey(t *testing.T) {
 			t.Fatal("two keys were made")
 		}
 	}
+	sealed, err := s.Secret(t.Context(), name)
+	if err != nil || strings.Contains(string(sealed), secrets[0]) {
+		t.Errorf("the database holds the key itself, or none: %v", err)
+	}
 }
 
-func TestWhatIsNoKeyIsRefusedWithASentence(t *testing.T) {
+func TestACoordinatorWithoutTheVaultsKeyIsToldWhatToCopy(t *testing.T) {
+	s, folder := storetest.New(t), t.TempDir()
+	if _, err := Load(t.Context(), s, open(t, folder), folder); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Load(t.Context(), s, open(t, t.TempDir()), folder); !errors.Is(err, vault.ErrOtherKey) || !strings.Contains(err.Error(), vault.FileName) {
+		t.Errorf("%v", err)
+	}
+}
+
+func TestAKeyFromBeforeIsTakenOver(t *testing.T) {
+	former, err := seal.NewSigner(rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
 	for name, c := range map[string]struct {
 		text string
 		mode os.FileMode
-		want string
+		want string // in the error; empty: none
 	}{
-		"garbage": {"garbage", 0o600, "restore it from a backup"},
-		"empty":   {"", 0o600, "restore it from a backup"},
-		"public":  {"garbage", 0o644, "chmod 600"},
-		"much":    {strings.Repeat("A", 2000), 0o600, "2000 bytes"},
+		"right":       {former.Secret() + "\n", 0o600, ""},
+		"garbage":     {"garbage", 0o600, "restore it from a backup"},
+		"others read": {former.Secret(), 0o644, "chmod 600"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			folder := t.TempDir()
-			file := filepath.Join(folder, fileName)
-			if err := os.WriteFile(file, []byte(c.text), c.mode); err != nil {
+			if err := os.WriteFile(filepath.Join(folder, formerFile), []byte(c.text), c.mode); err != nil {
 				t.Fatal(err)
 			}
-			if err := os.Chmod(file, c.mode); err != nil {
-				t.Fatal(err)
-			}
-			if _, err := Load(folder); err == nil || !strings.Contains(err.Error(), c.want) {
+			signer, err := Load(t.Context(), storetest.New(t), open(t, folder), folder)
+			switch {
+			case c.want == "" && (err != nil || signer.Secret() != former.Secret()):
+				t.Errorf("not taken over: %v", err)
+			case c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)):
 				t.Errorf("error %v, want one that says %q", err, c.want)
+			case err != nil && strings.Contains(err.Error(), former.Secret()):
+				t.Error("the error holds the secret")
 			}
 		})
-	}
-	if _, err := Load(filepath.Join(t.TempDir(), "missing")); err == nil {
-		t.Error("a folder that is missing was no error")
 	}
 }
