@@ -28,6 +28,9 @@ const (
 	Refused     Kind = "refused"     // right in itself, but not as things stand
 	Unavailable Kind = "unavailable" // not now: try again
 	TooLate     Kind = "too_late"    // it took longer than the caller would wait
+	NotKnown    Kind = "not_known"   // the caller has not said who they are, or not rightly
+	Forbidden   Kind = "forbidden"   // the caller is known and may not
+	TooOften    Kind = "too_often"   // the caller has to wait first
 )
 
 // translation is one kind in the words of each edge.
@@ -47,6 +50,9 @@ var translations = []translation{
 	{Refused, codes.FailedPrecondition, 422, 1},
 	{Unavailable, codes.Unavailable, 503, 1},
 	{TooLate, codes.DeadlineExceeded, 504, 1},
+	{NotKnown, codes.Unauthenticated, 401, 1},
+	{Forbidden, codes.PermissionDenied, 403, 1},
+	{TooOften, codes.ResourceExhausted, 429, 1}, // RFC 6585, section 4
 }
 
 func (k Kind) translation() translation {

@@ -28,6 +28,9 @@ func TestEachKindHasOneTranslation(t *testing.T) {
 		{fault.Refused, codes.FailedPrecondition, 422, 1},
 		{fault.Unavailable, codes.Unavailable, 503, 1},
 		{fault.TooLate, codes.DeadlineExceeded, 504, 1},
+		{fault.NotKnown, codes.Unauthenticated, 401, 1},
+		{fault.Forbidden, codes.PermissionDenied, 403, 1},
+		{fault.TooOften, codes.ResourceExhausted, 429, 1},
 	} {
 		err := fault.New(c.kind, "", "x")
 		if g, h, e := c.kind.GRPC(), c.kind.HTTP(), fault.ExitCode(err); g != c.grpc || h != c.http || e != c.exit {
