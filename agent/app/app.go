@@ -11,6 +11,10 @@
 // transmission, and so has the keeping of the keyer, which is started again
 // whenever it is gone.
 //
+// An agent whose outbox can't be opened runs all the same: mute, since nothing can
+// be written down, but it says so. Repaired is closed when the outbox can be
+// opened; the agent is then to be replaced by a new one, which reads it.
+//
 // On Stop the keyer keys up first; then what was cut short is written down, and
 // only then the parts are closed. What can't be written within two seconds the
 // next run closes.
@@ -31,7 +35,8 @@ import (
 	"lamplighter/agent/clock"
 	"lamplighter/agent/core"
 	"lamplighter/agent/link"
-	"lamplighter/agent/outbox"
+	"lamplighter/agent/sensor"
+	"lamplighter/agent/service"
 	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
 	"lamplighter/proto/setup"
 	"lamplighter/proto/topic"
@@ -57,6 +62,7 @@ type Options struct {
 	Random     io.Reader           // nil: the machine's secure source
 	Log        *slog.Logger        // nil: nothing is logged
 	Version    string
+	Service    *service.Notifier // nil: there is no service manager
 }
 
 // App is one agent.
@@ -68,7 +74,8 @@ type App struct {
 	link   *link.Link
 	disk   *disk
 	keeper *keeper
-	keyer  Keyer // nil: there is none now
+	keyer  Keyer         // nil: there is none now
+	looked time.Duration // when the service manager was last told how the agent does, boot time
 	stop   chan struct{}
 	once   sync.Once
 	done   chan struct{}
@@ -127,17 +134,21 @@ func configure(o Options) (core.Config, error) {
 // Start opens the outbox and starts everything. It does not wait for broker or
 // keyer.
 func (a *App) Start() error {
-	box, restored, err := outbox.Open(a.options.File.Folder, a.config.Run)
+	disk, restored, err := openDisk(a.options.File.Folder, a.config.Run)
 	if err != nil {
 		return err
+	}
+	if disk.trouble != nil {
+		a.options.Log.Error("the outbox can't be opened, so nothing is transmitted", "reason", disk.trouble)
 	}
 	now := a.options.Now()
 	c, actions, err := core.New(a.config, restored, now)
 	if err != nil {
-		return fmt.Errorf("%w (%w)", err, box.Close())
+		return fmt.Errorf("%w (%w)", err, disk.close())
 	}
 	a.core = c
-	a.disk = startDisk(box)
+	a.disk = disk
+	a.disk.start()
 	a.link = link.Start(link.Options{
 		Broker: a.options.File.Broker, Address: a.config.Address,
 		Run: a.config.Run, Version: a.config.Version, Reader: core.Reader, Log: a.options.Log,
@@ -154,6 +165,10 @@ func (a *App) Stop() {
 	<-a.done
 }
 
+// Repaired is closed when an outbox that could not be opened at the start can be
+// opened.
+func (a *App) Repaired() <-chan struct{} { return a.disk.repaired }
+
 // beat is the time between heartbeats to the keyer.
 const beat = 50 * time.Millisecond
 
@@ -162,10 +177,12 @@ func (a *App) run(actions []core.Action) {
 	defer close(a.done)
 	ctx, cancel := context.WithCancel(context.Background())
 	readings := a.options.Clock.Readings(ctx)
+	measured := sensor.Watch(ctx, a.options.File.Sensors)
 	ticker := time.NewTicker(beat)
 	defer ticker.Stop()
 
 	a.carryOut(actions)
+	a.options.Service.Ready()
 	stop := a.stop
 	for !a.core.Done() {
 		select {
@@ -184,6 +201,12 @@ func (a *App) run(actions []core.Action) {
 				continue
 			}
 			a.step(core.ClockRead{Reading: r})
+		case s, ok := <-measured:
+			if !ok {
+				measured = nil
+				continue
+			}
+			a.step(core.Sensed{Sensors: s})
 		case e := <-a.disk.results:
 			a.step(e)
 		case <-stop:
@@ -196,6 +219,10 @@ func (a *App) run(actions []core.Action) {
 	cancel()
 	if readings != nil {
 		for range readings { // until the source has ended
+		}
+	}
+	if measured != nil {
+		for range measured { // likewise
 		}
 	}
 	if err := a.disk.stop(); err != nil {
@@ -211,6 +238,11 @@ func (a *App) beat() {
 	a.send(a.core.Heartbeat(now))
 	if now.Boot >= a.core.Next() {
 		a.step(core.Tick{})
+	}
+	a.options.Service.Alive(time.Now())
+	if a.options.Service != nil && now.Boot-a.looked >= time.Second {
+		a.looked = now.Boot
+		a.options.Service.Status(a.core.Status())
 	}
 }
 

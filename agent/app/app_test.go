@@ -2,15 +2,20 @@ package app
 
 import (
 	"context"
+	"errors"
 	"log/slog"
+	"os"
+	"path/filepath"
 	"testing"
 	"time"
 
 	"go.uber.org/goleak"
 
 	"lamplighter/agent/app/apptest"
+	"lamplighter/agent/core"
 	"lamplighter/agent/keyer"
 	"lamplighter/agent/keyer/process"
+	"lamplighter/agent/outbox"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 	"lamplighter/proto/onair/slot"
 )
@@ -40,13 +45,17 @@ func newStation(t *testing.T) *station {
 
 // startKeyer starts a keyer in memory.
 func (s *station) startKeyer(ctx context.Context) (Keyer, error) {
+	return s.startKeyerIn(ctx, s.File.Folder)
+}
+
+func (s *station) startKeyerIn(ctx context.Context, folder string) (Keyer, error) {
 	keys, err := s.File.Keyring()
 	if err != nil {
 		return nil, err
 	}
 	return process.InMemory(ctx, process.Options{
 		Config: keyer.Config{Network: s.File.Network, Beacon: s.File.Beacon, Keys: keys, SimulatedTransmitter: true},
-		Dir:    s.File.Folder, Transmitter: s.carrier,
+		Dir:    folder, Transmitter: s.carrier,
 	}), nil
 }
 
@@ -152,6 +161,50 @@ func TestAKeyerThatIsLostIsReplaced(t *testing.T) {
 		return r.GetOutcome().GetKind() == wirev1.OutcomeKind_OUTCOME_KIND_ABORTED
 	})
 	apptest.Await(t, "a slot that the new keyer sent", s.Records, apptest.Ended(wirev1.OutcomeKind_OUTCOME_KIND_SENT, ""))
+}
+
+// An agent that can't write anything down says so, and transmits nothing; when
+// the folder can be used, the next one goes on.
+func TestAnAgentWithoutAnOutboxRunsMute(t *testing.T) {
+	s := newStation(t)
+	s.File.Folder = filepath.Join(t.TempDir(), "folder")
+	if err := os.WriteFile(s.File.Folder, []byte("in the way"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	keyerFolder := t.TempDir()
+	start := func(ctx context.Context) (Keyer, error) { return s.startKeyerIn(ctx, keyerFolder) }
+	a := s.start(start)
+	s.Order(1)
+	apptest.Await(t, "word of it", s.Health, func(h *wirev1.Health) bool { return h.GetMuteReason() == string(core.DiskFull) })
+	if err := os.Remove(s.File.Folder); err != nil {
+		t.Fatal(err)
+	}
+	select {
+	case <-a.Repaired():
+	case <-time.After(2 * time.Minute):
+		t.Fatal("the folder can be used, and nobody noticed")
+	}
+	a.Stop()
+	for len(s.carrier.changes) > 0 {
+		if <-s.carrier.changes {
+			t.Error("something was keyed")
+		}
+	}
+	s.start(start)
+	apptest.Await(t, "key-down of the new agent", s.carrier.changes, keyed)
+}
+
+// Two agents on one folder would be two of one name.
+func TestAnOutboxInUseIsAnError(t *testing.T) {
+	s := newStation(t)
+	s.start(s.startKeyer)
+	second, err := New(Options{File: s.File, StartKeyer: s.startKeyer})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := second.Start(); !errors.Is(err, outbox.ErrInUse) {
+		t.Errorf("the second agent: %v", err)
+	}
 }
 
 func TestWhatIsWrongWithTheOptionsIsSaid(t *testing.T) {

@@ -125,6 +125,14 @@ type Saved struct {
 	Hush      []byte
 	Accounted slot.Number // of the slots of Orders up to here, each has its outcome or its intent
 	Tally     Tally
+	Newer     Newer
+}
+
+// Newer is the number of orders that need a newer program, and the format that
+// they need; zero: there were none since the orders in force.
+type Newer struct {
+	Epoch, Revision uint64
+	Reader          uint32
 }
 
 // Tally counts the outcomes of slots that started in one UTC day.

@@ -63,7 +63,7 @@ func (c *Core) commit() {
 		ID: j.lastID, Records: j.records, Open: j.open, Close: j.close,
 		Saved: Saved{
 			Orders: j.saved.orders, Hush: j.saved.hush,
-			Accounted: c.slots.accounted, Tally: c.tally,
+			Accounted: c.slots.accounted, Tally: c.tally, Newer: c.orders.newer,
 		},
 	}
 	j.records, j.open, j.close, j.changed = nil, nil, nil, false

@@ -22,10 +22,10 @@ const (
 
 // orders are those in force, and newer ones on their way to be.
 type orders struct {
-	held         *wirev1.Orders // nil: none
-	onDisk       *wirev1.OrdersNumber
-	waiting      *candidate // nil: none
-	updateNeeded *wirev1.OrdersNumber
+	held    *wirev1.Orders // nil: none
+	onDisk  *wirev1.OrdersNumber
+	waiting *candidate // nil: none
+	newer   Newer
 }
 
 // candidate is a set of new orders that the keyer is still to accept.
@@ -110,7 +110,8 @@ func (c *Core) receiveOrders(sealed []byte) {
 	o, refused := c.openOrders(sealed)
 	if refused != nil {
 		if refused.reason == string(UpdateNeeded) && compareOrders(number(o), number(c.orders.held)) > 0 {
-			c.orders.updateNeeded = number(o)
+			c.orders.newer = Newer{Epoch: o.GetEpoch(), Revision: o.GetRevision(), Reader: o.GetLeastReader()}
+			c.journal.changed = true
 		}
 		c.refuse("orders", refused)
 		return
@@ -175,8 +176,8 @@ func (c *Core) adopt(w *candidate, t time.Time) {
 		c.slots.accounted = current
 	}
 	c.orders.held, c.orders.waiting = w.orders, nil
-	if compareOrders(number(w.orders), c.orders.updateNeeded) > 0 {
-		c.orders.updateNeeded = nil
+	if n := c.orders.newer; comparePairs(w.orders.GetEpoch(), w.orders.GetRevision(), n.Epoch, n.Revision) > 0 {
+		c.orders.newer = Newer{}
 	}
 	c.journal.saved.orders, c.journal.changed = w.sealed, true
 	c.do(Log{false, fmt.Sprintf("orders %d/%d: %d transmissions", w.orders.GetEpoch(), w.orders.GetRevision(), len(w.orders.GetTransmissions()))})

@@ -9,6 +9,9 @@ import (
 // the time is known.
 func (c *Core) restore(r Restored) {
 	c.slots.accounted = r.Saved.Accounted
+	if r.Saved.Newer.Reader > Reader { // unless this is the newer program
+		c.orders.newer = r.Saved.Newer
+	}
 	if len(r.Saved.Orders) > 0 {
 		c.restoreOrders(r.Saved.Orders)
 	}

@@ -151,7 +151,7 @@ func (c *Core) whyNot(tx *wirev1.Transmission) Reason {
 		return KeyerGone
 	case c.keyer.status.GetTripped() != "":
 		return KeyerTripped
-	case c.orders.updateNeeded != nil:
+	case c.orders.newer != Newer{}:
 		return UpdateNeeded
 	case c.hush.held != nil && covers(c.hush.held, tx.GetBand()):
 		return Hushed

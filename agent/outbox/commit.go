@@ -87,7 +87,7 @@ func (w *writer) takeBack() error {
 	if _, err := w.tx.Exec("delete from record where boot = ? and seq > ?", w.o.run, int64(w.lastSeq)); err != nil {
 		return err
 	}
-	w.o.saved = core.Saved{Accounted: math.MinInt64} // so that all of it is written
+	w.o.saved = core.Saved{Accounted: math.MinInt64, Newer: core.Newer{Epoch: math.MaxUint64}} // so that all of it is written
 	return w.tx.QueryRow("select count(*), coalesce(sum(length(bytes)), 0) from record").Scan(&w.records, &w.bytes)
 }
 

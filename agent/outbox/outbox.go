@@ -150,9 +150,12 @@ func broken(err error) bool {
 	return errors.Is(err, errDamaged) || code == sqlite3.SQLITE_CORRUPT || code == sqlite3.SQLITE_NOTADB
 }
 
+// ErrInUse is what Open says of an outbox that another agent has open.
+var ErrInUse = errors.New("is in use: another agent runs with this folder; stop it, or give this one a folder of its own")
+
 func explain(path string, err error) error {
 	if primary(err) == sqlite3.SQLITE_BUSY {
-		return fmt.Errorf("outbox %s is in use: another agent runs with this folder; stop it, or give this one a folder of its own", path)
+		return fmt.Errorf("outbox %s %w", path, ErrInUse)
 	}
 	return fmt.Errorf("outbox %s: %w", path, err)
 }

@@ -97,7 +97,7 @@ func TestEverythingOutlivesTheProcess(t *testing.T) {
 	if diff := cmp.Diff(core.Restored{}, restored); diff != "" {
 		t.Errorf("a new outbox restores %s", diff)
 	}
-	saved := core.Saved{Orders: []byte("orders"), Hush: []byte("hush"), Accounted: -3, Tally: core.Tally{Day: 20788, Sent: 2, Skipped: 1}}
+	saved := core.Saved{Orders: []byte("orders"), Hush: []byte("hush"), Accounted: -3, Tally: core.Tally{Day: 20788, Sent: 2, Skipped: 1}, Newer: core.Newer{Epoch: 9, Revision: 4, Reader: 2}}
 	intent := core.Intent{Slot: 12, Outcome: &wirev1.Outcome{Transmission: &wirev1.Transmission{Slot: 12, Band: "40m"}}}
 	commit(t, o, core.Commit{Records: []*wirev1.Record{healthAt(noon), outcomeAt(noon, 9)}, Open: []core.Intent{intent, {Slot: 13, Outcome: &wirev1.Outcome{}}}, Saved: saved})
 	commit(t, o, core.Commit{Records: []*wirev1.Record{outcomeAt(noon, 13)}, Close: []slot.Number{13}, Saved: saved})

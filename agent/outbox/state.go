@@ -24,6 +24,7 @@ const (
 	keyDay       = "tally_day"
 	keySent      = "tally_sent"
 	keySkipped   = "tally_skipped"
+	keyNewer     = "newer_orders"
 )
 
 // restore reads what earlier runs left.
@@ -41,6 +42,7 @@ func (o *Outbox) restore() (core.Restored, error) {
 				Day:  int32(integer(state[keyDay])),
 				Sent: uint32(integer(state[keySent])), Skipped: uint32(integer(state[keySkipped])),
 			},
+			Newer: newer(state[keyNewer]),
 		},
 	}
 	if r.Intents, err = o.readIntents(); err != nil {
@@ -104,6 +106,7 @@ func (o *Outbox) writeState(tx *sql.Tx, s core.Saved, lastSeq uint64) error {
 		setIf(old.Tally != s.Tally, tx, keyDay, encoded(int64(s.Tally.Day))),
 		setIf(old.Tally != s.Tally, tx, keySent, encoded(int64(s.Tally.Sent))),
 		setIf(old.Tally != s.Tally, tx, keySkipped, encoded(int64(s.Tally.Skipped))),
+		setIf(old.Newer != s.Newer, tx, keyNewer, encodedNewer(s.Newer)),
 	)
 }
 
@@ -130,4 +133,19 @@ func integer(value []byte) int64 {
 		return 0
 	}
 	return int64(binary.BigEndian.Uint64(value))
+}
+
+func encodedNewer(n core.Newer) []byte {
+	value := binary.BigEndian.AppendUint64(binary.BigEndian.AppendUint64(nil, n.Epoch), n.Revision)
+	return binary.BigEndian.AppendUint32(value, n.Reader)
+}
+
+// newer reads what encodedNewer wrote; what was never written is none.
+func newer(value []byte) core.Newer {
+	if len(value) != 20 {
+		return core.Newer{}
+	}
+	return core.Newer{
+		Epoch: binary.BigEndian.Uint64(value), Revision: binary.BigEndian.Uint64(value[8:]), Reader: binary.BigEndian.Uint32(value[16:]),
+	}
 }
