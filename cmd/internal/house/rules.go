@@ -38,6 +38,7 @@ var pure = []string{
 	"coordinator/lease",
 	"coordinator/plan",
 	"coordinator/planner",
+	"coordinator/report",
 	"coordinator/rollup",
 	"coordinator/status",
 	"coordinator/zone",
