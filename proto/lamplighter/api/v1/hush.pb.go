@@ -95,7 +95,9 @@ type HushRequest struct {
 	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
 	// When to remind somebody that this is still in force. It never resumes by
 	// itself.
-	RemindAt      *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=remind_at,json=remindAt,proto3" json:"remind_at,omitempty"`
+	RemindAt *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=remind_at,json=remindAt,proto3" json:"remind_at,omitempty"`
+	// A regulator has asked for it: two people must lift it.
+	Regulator     bool `protobuf:"varint,4,opt,name=regulator,proto3" json:"regulator,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -149,6 +151,13 @@ func (x *HushRequest) GetRemindAt() *timestamppb.Timestamp {
 		return x.RemindAt
 	}
 	return nil
+}
+
+func (x *HushRequest) GetRegulator() bool {
+	if x != nil {
+		return x.Regulator
+	}
+	return false
 }
 
 // One step of a hush: first the order itself, then a message for each beacon
@@ -314,9 +323,12 @@ type ReleaseResponse struct {
 	// How many.
 	Released int32 `protobuf:"varint,1,opt,name=released,proto3" json:"released,omitempty"`
 	// Beacons in the scope that another hush still silences.
-	StillHushed   []string `protobuf:"bytes,2,rep,name=still_hushed,json=stillHushed,proto3" json:"still_hushed,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	StillHushed []string `protobuf:"bytes,2,rep,name=still_hushed,json=stillHushed,proto3" json:"still_hushed,omitempty"`
+	// Hushes on a regulator's word that the caller has agreed to lift, and that a
+	// second person must lift too, within a day.
+	WaitingForSecond int32 `protobuf:"varint,3,opt,name=waiting_for_second,json=waitingForSecond,proto3" json:"waiting_for_second,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *ReleaseResponse) Reset() {
@@ -361,6 +373,13 @@ func (x *ReleaseResponse) GetStillHushed() []string {
 		return x.StillHushed
 	}
 	return nil
+}
+
+func (x *ReleaseResponse) GetWaitingForSecond() int32 {
+	if x != nil {
+		return x.WaitingForSecond
+	}
+	return 0
 }
 
 // Asks for the hushes in force.
@@ -460,7 +479,11 @@ type HushInForce struct {
 	// Since when.
 	Since *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=since,proto3" json:"since,omitempty"`
 	// When to remind somebody.
-	RemindAt      *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=remind_at,json=remindAt,proto3" json:"remind_at,omitempty"`
+	RemindAt *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=remind_at,json=remindAt,proto3" json:"remind_at,omitempty"`
+	// A regulator has asked for it: two people must lift it.
+	Regulator bool `protobuf:"varint,7,opt,name=regulator,proto3" json:"regulator,omitempty"`
+	// Who has agreed to lift it, in the last day.
+	LiftedBy      []string `protobuf:"bytes,8,rep,name=lifted_by,json=liftedBy,proto3" json:"lifted_by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -537,6 +560,20 @@ func (x *HushInForce) GetRemindAt() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *HushInForce) GetRegulator() bool {
+	if x != nil {
+		return x.Regulator
+	}
+	return false
+}
+
+func (x *HushInForce) GetLiftedBy() []string {
+	if x != nil {
+		return x.LiftedBy
+	}
+	return nil
+}
+
 var File_lamplighter_api_v1_hush_proto protoreflect.FileDescriptor
 
 const file_lamplighter_api_v1_hush_proto_rawDesc = "" +
@@ -545,11 +582,12 @@ const file_lamplighter_api_v1_hush_proto_rawDesc = "" +
 	"\vHushedScope\x12\x12\n" +
 	"\x04site\x18\x01 \x01(\tR\x04site\x12\x16\n" +
 	"\x06beacon\x18\x02 \x01(\tR\x06beacon\x12\x12\n" +
-	"\x04band\x18\x03 \x01(\tR\x04band\"\x95\x01\n" +
+	"\x04band\x18\x03 \x01(\tR\x04band\"\xb3\x01\n" +
 	"\vHushRequest\x125\n" +
 	"\x05scope\x18\x01 \x01(\v2\x1f.lamplighter.api.v1.HushedScopeR\x05scope\x12\x16\n" +
 	"\x06reason\x18\x02 \x01(\tR\x06reason\x127\n" +
-	"\tremind_at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bremindAt\"\xe4\x01\n" +
+	"\tremind_at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bremindAt\x12\x1c\n" +
+	"\tregulator\x18\x04 \x01(\bR\tregulator\"\xe4\x01\n" +
 	"\fHushResponse\x12\x12\n" +
 	"\x04hush\x18\x01 \x01(\x03R\x04hush\x12\x18\n" +
 	"\abeacons\x18\x02 \x01(\x05R\abeacons\x12\x16\n" +
@@ -560,20 +598,23 @@ const file_lamplighter_api_v1_hush_proto_rawDesc = "" +
 	"\tsilent_by\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\bsilentBy\"_\n" +
 	"\x0eReleaseRequest\x125\n" +
 	"\x05scope\x18\x01 \x01(\v2\x1f.lamplighter.api.v1.HushedScopeR\x05scope\x12\x16\n" +
-	"\x06reason\x18\x02 \x01(\tR\x06reason\"P\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\"~\n" +
 	"\x0fReleaseResponse\x12\x1a\n" +
 	"\breleased\x18\x01 \x01(\x05R\breleased\x12!\n" +
-	"\fstill_hushed\x18\x02 \x03(\tR\vstillHushed\"\x13\n" +
+	"\fstill_hushed\x18\x02 \x03(\tR\vstillHushed\x12,\n" +
+	"\x12waiting_for_second\x18\x03 \x01(\x05R\x10waitingForSecond\"\x13\n" +
 	"\x11ListHushesRequest\"M\n" +
 	"\x12ListHushesResponse\x127\n" +
-	"\x06hushes\x18\x01 \x03(\v2\x1f.lamplighter.api.v1.HushInForceR\x06hushes\"\xf6\x01\n" +
+	"\x06hushes\x18\x01 \x03(\v2\x1f.lamplighter.api.v1.HushInForceR\x06hushes\"\xb1\x02\n" +
 	"\vHushInForce\x12\x12\n" +
 	"\x04hush\x18\x01 \x01(\x03R\x04hush\x125\n" +
 	"\x05scope\x18\x02 \x01(\v2\x1f.lamplighter.api.v1.HushedScopeR\x05scope\x12\x16\n" +
 	"\x06reason\x18\x03 \x01(\tR\x06reason\x12\x19\n" +
 	"\bgiven_by\x18\x04 \x01(\tR\agivenBy\x120\n" +
 	"\x05since\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\x05since\x127\n" +
-	"\tremind_at\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\bremindAt2\x8b\x02\n" +
+	"\tremind_at\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\bremindAt\x12\x1c\n" +
+	"\tregulator\x18\a \x01(\bR\tregulator\x12\x1b\n" +
+	"\tlifted_by\x18\b \x03(\tR\bliftedBy2\x8b\x02\n" +
 	"\vHushService\x12K\n" +
 	"\x04Hush\x12\x1f.lamplighter.api.v1.HushRequest\x1a .lamplighter.api.v1.HushResponse0\x01\x12R\n" +
 	"\aRelease\x12\".lamplighter.api.v1.ReleaseRequest\x1a#.lamplighter.api.v1.ReleaseResponse\x12[\n" +
