@@ -14,6 +14,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 
 	"lamplighter/coordinator/api"
+	"lamplighter/coordinator/console"
 	"lamplighter/coordinator/database"
 	"lamplighter/coordinator/dispatch"
 	"lamplighter/coordinator/fault"
@@ -42,6 +43,7 @@ type App struct {
 	leader     *lead.Leader
 	api        *api.Server
 	pages      *pages
+	console    *console.Console
 	network    *network // nil: no fleet file is in force yet
 	applied    chan struct{}
 
@@ -89,6 +91,9 @@ func (a *App) Stop() { a.stopOnce.Do(a.stopAll) }
 func (a *App) stopAll() {
 	if a.api != nil {
 		a.api.Stop()
+	}
+	if a.console != nil {
+		a.console.Stop()
 	}
 	if a.pages != nil {
 		a.pages.stop()
@@ -184,7 +189,11 @@ func (a *App) prepare(context.Context) (err error) {
 	a.api, err = api.New(api.Options{
 		Store: a.store, Fleets: a.fleets, Hushes: a.dispatcher, Configs: a, Applied: a.lookAtFleet, Log: log, Metrics: a.registry,
 	})
-	return err
+	if err != nil {
+		return err
+	}
+	a.mountConsole()
+	return nil
 }
 
 // leads says whether this coordinator leads.

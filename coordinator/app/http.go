@@ -18,8 +18,12 @@ const (
 	answerWithin = 30 * time.Second
 )
 
-// pages are what other machines look at: /metrics, /healthz and /readyz.
-type pages struct{ server *http.Server }
+// pages are what other machines look at, /metrics, /healthz and /readyz, and
+// what is mounted on mux beside them.
+type pages struct {
+	server *http.Server
+	mux    *http.ServeMux
+}
 
 func newPages(registry *prometheus.Registry, ready func(context.Context) error) *pages {
 	mux := http.NewServeMux()
@@ -33,7 +37,7 @@ func newPages(registry *prometheus.Registry, ready func(context.Context) error) 
 		defer cancel()
 		say(w, ready(ctx))
 	})
-	return &pages{&http.Server{
+	return &pages{mux: mux, server: &http.Server{
 		Handler: mux, ReadHeaderTimeout: askWithin, ReadTimeout: askWithin, WriteTimeout: answerWithin + askWithin,
 		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10,
 	}}

@@ -1,0 +1,11 @@
+package app
+
+import (
+	"lamplighter/coordinator/console"
+)
+
+// mountConsole puts the pages for people beside those for machines.
+func (a *App) mountConsole() {
+	a.console = console.New(console.Options{Services: a.api.Local(), Log: a.options.Log})
+	a.pages.mux.Handle("/", a.console)
+}

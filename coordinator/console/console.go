@@ -1,0 +1,103 @@
+package console
+
+import (
+	"context"
+	"log/slog"
+	"net/http"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"google.golang.org/grpc"
+
+	apiv1 "lamplighter/proto/lamplighter/api/v1"
+)
+
+// Options are what the console works with; all but Access are required.
+type Options struct {
+	Services grpc.ClientConnInterface // of package api
+	Access   Access                   // nil: Open
+	Log      *slog.Logger
+	Now      func() time.Time // nil: time.Now
+}
+
+// Console is the handler of all pages.
+type Console struct {
+	options Options
+	beacons apiv1.BeaconServiceClient
+	fleets  apiv1.FleetServiceClient
+	hushes  apiv1.HushServiceClient
+	plans   apiv1.PlanServiceClient
+	history apiv1.HistoryServiceClient
+	known   known
+	hub     *hub
+	handler http.Handler
+	viewing atomic.Int64 // live views
+	views   sync.WaitGroup
+	ended   context.Context //nolint:containedctx // ends the live views
+	end     context.CancelFunc
+}
+
+// New makes the console. Stop ends its live views.
+func New(options Options) *Console {
+	if options.Access == nil {
+		options.Access = Open{}
+	}
+	if options.Now == nil {
+		options.Now = time.Now
+	}
+	c := &Console{
+		options: options,
+		beacons: apiv1.NewBeaconServiceClient(options.Services), fleets: apiv1.NewFleetServiceClient(options.Services),
+		hushes: apiv1.NewHushServiceClient(options.Services), plans: apiv1.NewPlanServiceClient(options.Services),
+		history: apiv1.NewHistoryServiceClient(options.Services),
+	}
+	c.ended, c.end = context.WithCancel(context.Background())
+	c.hub = newHub(c)
+	c.handler = c.guard(c.routes())
+	return c
+}
+
+// ServeHTTP answers a request.
+func (c *Console) ServeHTTP(w http.ResponseWriter, r *http.Request) { c.handler.ServeHTTP(w, r) }
+
+// Stop ends the live views and returns when they have ended.
+func (c *Console) Stop() {
+	c.end()
+	c.views.Wait()
+}
+
+func (c *Console) routes() http.Handler {
+	mux := http.NewServeMux()
+	page := func(pattern string, needs Action, show func(http.ResponseWriter, *http.Request) error) {
+		mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+			if err := c.permit(r, needs); err != nil {
+				c.refuse(w, r, err)
+			} else if err := show(w, r); err != nil {
+				c.refuse(w, r, err)
+			}
+		})
+	}
+	mux.HandleFunc("GET /assets/{name}", serveAsset)
+	page("GET /{$}", Look, c.showNow)
+	page("GET /live", Look, c.serveLive)
+	page("GET /hush", Hush, c.showHushForm)
+	page("POST /hush", Hush, c.giveHush)
+	page("GET /hush/{hush}", Look, c.showHush)
+	page("GET /release", Release, c.showReleaseForm)
+	page("POST /release", Release, c.release)
+	page("GET /timeline", Look, c.showTimeline)
+	page("GET /timeline/slots", Look, c.serveSlots)
+	page("GET /why", Look, c.showWhy)
+	page("GET /beacon/{beacon}", Look, c.showBeacon)
+	page("GET /plan", Look, c.showPlan)
+	page("GET /plan/edit", ChangeFleet, c.showEdit)
+	page("POST /plan/edit", ChangeFleet, c.tryFleet)
+	page("POST /plan/apply", ChangeFleet, c.applyFleet)
+	page("GET /where", Look, c.showWhere)
+	page("GET /start", Look, c.showStart)
+	page("GET /start/agent/{beacon}", Enrol, c.serveAgentConfig)
+	page("GET /club", Look, c.showClub)
+	page("GET /", Look, func(_ http.ResponseWriter, _ *http.Request) error { return errNoPage })
+	return mux
+}

@@ -1,0 +1,33 @@
+// Package console shows the fleet to people with a browser, and lets them do
+// what they may.
+//
+// # Pages
+//
+// Every page is HTML made here, complete and usable without script. Scripts and
+// style are embedded, nothing is loaded from another host, and a policy in each
+// answer forbids it. A script then keeps the page alive: the seconds of the
+// slot, the tones as they go, what changed, a chart that reads out.
+//
+// # Where things come from
+//
+// Everything is asked and done through the services of package api, with the
+// asker in the context, so that a page can do nothing that a command could not.
+// What follows from the answers alone (airtime, what keeps a beacon from a slot)
+// is computed with the pure packages plan and planner.
+//
+// # Live
+//
+// One hub asks once a second, however many look on, and nobody asks while nobody
+// looks. It keeps the latest HTML of each piece of the page with the number of
+// the change that made it. A viewer says up to which change it has seen, gets
+// every piece that is newer, and again whenever there is one: a viewer that was
+// away for an hour gets the present, not the hour. A piece looks the same to
+// everybody; what differs by person stands outside the pieces.
+//
+// # Errors
+//
+// A fault becomes a page with its sentence, what to do next, and the status that
+// package fault names. A form that is refused comes back with all that was
+// written in it. A viewer that hears nothing for ten seconds is told since when
+// what it shows is old.
+package console

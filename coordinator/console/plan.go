@@ -1,0 +1,144 @@
+package console
+
+import (
+	"context"
+	"net/http"
+	"time"
+
+	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/plan"
+	"lamplighter/coordinator/planner"
+	apiv1 "lamplighter/proto/lamplighter/api/v1"
+)
+
+// planPage says who wants, is granted and has sent how much.
+type planPage struct {
+	Made     time.Time
+	From, To time.Time
+	None     bool
+	Shares   []share
+	Figures  plan.Figures
+	Short    []plan.Shortfall
+	Bands    []string
+	Rooms    []planner.Room
+	Pauses   []pauseShown
+	Zones    bool
+}
+
+// share is one beacon's part.
+type share struct {
+	Beacon, Site    string
+	Wanted, Granted int64
+	SentDay         int
+	Cells           []shareCell // by band
+	Reason          string
+}
+
+type shareCell struct {
+	Band          string
+	Granted, Sent int
+}
+
+// pauseShown is a pause with what it means in the coming week.
+type pauseShown struct {
+	Scope, Reason, Rule string
+	Next                []pauseTime
+}
+
+type pauseTime struct {
+	From, To           time.Time
+	LocalFrom, LocalTo string // on the clock of a site
+}
+
+func (c *Console) showPlan(w http.ResponseWriter, r *http.Request) error {
+	n, err := c.network(r.Context())
+	if err != nil {
+		return err
+	}
+	if n.Fleet == nil {
+		http.Redirect(w, r, "/start", http.StatusSeeOther)
+		return nil
+	}
+	page := &planPage{Bands: n.bandNames()}
+	in, p, err := c.planning(r.Context(), n.Fleet)
+	if err != nil {
+		return err
+	}
+	page.None = p == nil
+	if p != nil {
+		if err := c.fillShares(r.Context(), page, n, in, p); err != nil {
+			return err
+		}
+	}
+	page.Pauses = pausesOf(n.Fleet, c.options.Now().UTC())
+	c.render(w, r, http.StatusOK, "plan", frame{Title: "Plan", Tab: "/plan", Body: page})
+	return nil
+}
+
+func (c *Console) fillShares(ctx context.Context, page *planPage, n network, in planner.Input, p *plan.Plan) error {
+	page.From, page.To, page.Short = p.From, p.To, p.Shortfalls
+	page.Figures = plan.Measure(n.Fleet, p, plan.Extra{History: in.History})
+	now := c.options.Now().UTC()
+	listed, err := c.slots(ctx, "", now.Add(-24*time.Hour), now)
+	if err != nil {
+		return err
+	}
+	type key struct{ beacon, band string }
+	granted, sent := map[key]int{}, map[key]int{}
+	for _, t := range p.Transmissions {
+		granted[key{t.Beacon, t.Band}]++
+	}
+	for _, s := range listed.GetSlots() {
+		if s.GetEnding() == apiv1.SlotEnding_SLOT_ENDING_SENT {
+			sent[key{s.GetBeacon(), s.GetBand()}]++
+		}
+	}
+	wants := map[string]plan.BeaconFigures{}
+	for _, f := range page.Figures.Beacons {
+		wants[f.Beacon] = f
+	}
+	short := map[string]string{}
+	for _, s := range p.Shortfalls {
+		if s.Band == "" {
+			short[s.Beacon] = s.Reason
+		}
+	}
+	for _, b := range n.sorted() {
+		row := share{Beacon: b.Name, Site: b.Site.Name, Wanted: wants[b.Name].Wanted, Granted: wants[b.Name].Granted, Reason: short[b.Name]}
+		for _, band := range page.Bands {
+			cell := shareCell{band, granted[key{b.Name, band}], sent[key{b.Name, band}]}
+			row.SentDay += cell.Sent
+			row.Cells = append(row.Cells, cell)
+		}
+		page.Shares = append(page.Shares, row)
+	}
+	page.Rooms, err = c.capacity(ctx, in)
+	return err
+}
+
+// capacity is how full things are. It plans, which takes a while for a large
+// network: it ends when the asker leaves.
+func (*Console) capacity(ctx context.Context, in planner.Input) ([]planner.Room, error) {
+	return planner.Capacity(in, func(int, int) bool { return ctx.Err() != nil })
+}
+
+// pausesOf tells when each pause holds in the coming week.
+func pausesOf(f *fleet.Fleet, now time.Time) (list []pauseShown) {
+	for _, p := range f.Pauses {
+		shown := pauseShown{Scope: p.Scope.String(), Reason: p.Reason, Rule: p.Rule}
+		zone := time.UTC
+		for _, b := range f.Beacons {
+			if p.Scope.Site == b.Site.Name || p.Scope.Beacon == b.Name || p.Scope.Site == "" && p.Scope.Beacon == "" {
+				zone = b.Site.Zone
+				break
+			}
+		}
+		for _, in := range p.Intervals(zone, now, now.Add(historyBack)) {
+			if len(shown.Next) < 3 {
+				shown.Next = append(shown.Next, pauseTime{in.From, in.To, in.From.In(zone).Format("Mon 15:04"), in.To.In(zone).Format("Mon 15:04 MST")})
+			}
+		}
+		list = append(list, shown)
+	}
+	return list
+}
