@@ -20,7 +20,8 @@ import (
 func coordinator(t *testing.T, yaml string) string {
 	t.Helper()
 	options := app.Options{
-		Dir: t.TempDir(), Database: storetest.URL(t), GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", MQTT: "127.0.0.1:0",
+		Open: true,
+		Dir:  t.TempDir(), Database: storetest.URL(t), GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", MQTT: "127.0.0.1:0",
 		Log: slog.New(slog.DiscardHandler),
 	}
 	if yaml != "" {

@@ -17,14 +17,15 @@ type serveCmd struct {
 	MQTT       string `name:"mqtt" placeholder:"ADDR" default:"127.0.0.1:1883" help:"Where agents connect to the broker in this process (default ${default})."`
 	Fleet      string `placeholder:"FILE" help:"Put this fleet file in force at the start."`
 	HealthDays int    `name:"health-days" default:"90" placeholder:"DAYS" help:"How long raw health samples are kept (default ${default}); their hours and days, and transmissions, are kept for ever."`
-	Verbose    bool   `short:"v" help:"Log small things too."`
+	accessFlags
+	Verbose bool `short:"v" help:"Log small things too."`
 }
 
 // Help is shown by --help.
 func (serveCmd) Help() string {
 	return `Plans, gives out orders, takes in what agents report. Runs until Ctrl-C. The first time it needs a fleet file, here or by: lamplighter fleet apply
 
-It listens on this computer alone, until it can ask for proof of who somebody is.
+The first time it also makes an admin. The password to log in with once stands in DIR/first-admin-password, which only you can read: lamplighter login admin
 
 Examples:
 
@@ -41,6 +42,9 @@ func (c *serveCmd) Run(e *environment) error {
 	options := app.Options{
 		Dir: c.Dir, Database: c.Database, Broker: c.Broker, GRPC: c.GRPC, HTTP: c.HTTP, MQTT: c.MQTT, HealthDays: c.HealthDays,
 		Log: slog.New(slog.NewTextHandler(e.stderr, &slog.HandlerOptions{Level: level})),
+	}
+	if err := c.access(&options); err != nil {
+		return err
 	}
 	if c.Fleet != "" {
 		text, err := readFile(c.Fleet, maxFleetFile)

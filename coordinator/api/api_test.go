@@ -22,6 +22,7 @@ import (
 	"lamplighter/coordinator/api"
 	"lamplighter/coordinator/dispatch"
 	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/people/accounts"
 	"lamplighter/coordinator/plan"
 	"lamplighter/coordinator/store"
 	"lamplighter/coordinator/store/storetest"
@@ -103,7 +104,12 @@ type served struct {
 func serve(t *testing.T) *served {
 	t.Helper()
 	s := &served{store: storetest.New(t), dispatch: &fakeDispatch{}, metrics: prometheus.NewRegistry(), log: &lockedText{}}
+	known, err := accounts.New(accounts.Options{Store: s.store, Log: slog.New(slog.DiscardHandler), Metrics: s.metrics})
+	if err != nil {
+		t.Fatal(err)
+	}
 	server, err := api.New(api.Options{
+		Accounts: known, Open: true,
 		Store: s.store, Fleets: store.NewFleets(s.store), Hushes: s.dispatch, Configs: fakeConfigs{},
 		Applied: func() { s.applied++ }, Log: slog.New(slog.NewTextHandler(s.log, nil)), Metrics: s.metrics,
 	})

@@ -19,9 +19,6 @@ const (
 	maxID         = 64
 )
 
-// operator is who acts, until there are accounts.
-const operator = "operator on the coordinator's computer"
-
 // nothingInForce is the answer of whatever needs a fleet while there is none.
 func nothingInForce() error {
 	return fault.New(fault.Refused, "", "no fleet file is in force yet; give the coordinator one with: lamplighter fleet apply FLEET")

@@ -9,6 +9,7 @@ import (
 
 	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/people/caller"
 	"lamplighter/coordinator/store"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 )
@@ -75,7 +76,7 @@ func (s *fleetService) ApplyFleet(ctx context.Context, r *apiv1.ApplyFleetReques
 	}
 	applied, err := s.options.Store.ApplyFleet(ctx, store.FleetVersion{
 		Network: next.Network.ID, SlotSeconds: int64(next.Network.Slot),
-		File: r.GetFile(), YAML: r.GetYaml(), AppliedBy: operator,
+		File: r.GetFile(), YAML: r.GetYaml(), AppliedBy: caller.From(ctx).Name,
 	}, r.GetBasedOn())
 	if err != nil {
 		return nil, err

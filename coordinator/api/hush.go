@@ -12,6 +12,7 @@ import (
 	"lamplighter/coordinator/dispatch"
 	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/people/caller"
 	"lamplighter/coordinator/store"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 )
@@ -61,7 +62,7 @@ func (s *hushService) Hush(r *apiv1.HushRequest, stream grpc.ServerStreamingServ
 	if err != nil {
 		return err
 	}
-	order := dispatch.HushOrder{Scope: scope, Reason: r.GetReason(), By: operator, RemindAt: remindAt}
+	order := dispatch.HushOrder{Scope: scope, Reason: r.GetReason(), By: caller.From(ctx).Name, RemindAt: remindAt}
 	given, err := oncePossible(ctx, func() (dispatch.Given, error) { return s.options.Hushes.Give(ctx, order) })
 	if err != nil {
 		return err
@@ -132,7 +133,7 @@ func (s *hushService) Release(ctx context.Context, r *apiv1.ReleaseRequest) (*ap
 		}
 	}
 	released, err := oncePossible(ctx, func() (dispatch.Released, error) {
-		return s.options.Hushes.Release(ctx, scope, r.GetReason(), operator)
+		return s.options.Hushes.Release(ctx, scope, r.GetReason(), caller.From(ctx).Name)
 	})
 	if err != nil {
 		return nil, err

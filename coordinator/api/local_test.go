@@ -12,6 +12,7 @@ import (
 
 	"lamplighter/coordinator/api"
 	"lamplighter/coordinator/dispatch"
+	"lamplighter/coordinator/people/accounts"
 	"lamplighter/coordinator/store"
 	"lamplighter/coordinator/store/storetest"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
@@ -25,7 +26,12 @@ func TestLocal(t *testing.T) {
 	hushes := &fakeDispatch{given: dispatch.Given{Hush: 7, At: at, Beacons: []string{"hilltop-hf"}}, confirmed: []dispatch.Confirmation{
 		{Beacon: "hilltop-hf", Site: "hilltop", Confirmed: true, At: at.Add(time.Second)},
 	}}
+	known, err := accounts.New(accounts.Options{Store: memory, Log: slog.New(slog.DiscardHandler), Metrics: prometheus.NewRegistry()})
+	if err != nil {
+		t.Fatal(err)
+	}
 	server, err := api.New(api.Options{
+		Accounts: known, Open: true,
 		Store: memory, Fleets: store.NewFleets(memory), Hushes: hushes, Configs: fakeConfigs{},
 		Applied: func() {}, Log: slog.New(slog.DiscardHandler), Metrics: prometheus.NewRegistry(),
 	})

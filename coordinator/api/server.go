@@ -18,6 +18,7 @@ import (
 	"google.golang.org/grpc/reflection"
 
 	"lamplighter/coordinator/fault"
+	"lamplighter/coordinator/people/accounts"
 	"lamplighter/coordinator/store"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 )
@@ -32,13 +33,18 @@ const (
 // stopWithin is how long Stop waits for calls to end by themselves.
 const stopWithin = 2 * time.Second
 
-// Options are what the services work with; all are required.
+// Options are what the services work with; all but OpenID and Open are required.
 type Options struct {
 	Store   *store.Store
 	Fleets  *store.Fleets
 	Hushes  Hushes
 	Configs Configs
 	Applied func() // called when another fleet file is in force
+
+	Accounts *accounts.Accounts
+	OpenID   string // the issuer that log-ins may come from; may be empty
+	Open     bool   // whoever calls from this computer, without a token, may do everything
+
 	Log     *slog.Logger
 	Metrics prometheus.Registerer
 }
@@ -57,6 +63,10 @@ func New(options Options) (*Server, error) {
 	if err := options.Metrics.Register(counting); err != nil {
 		return nil, err
 	}
+	gate, err := newGate(options)
+	if err != nil {
+		return nil, err
+	}
 	running, stopped := context.WithCancel(context.Background())
 	translate, recovered := translator{options.Log}, recovery.WithRecoveryHandlerContext(recovered)
 	logger := logging.LoggerFunc(func(ctx context.Context, level logging.Level, message string, fields ...any) {
@@ -67,11 +77,11 @@ func New(options Options) (*Server, error) {
 		services: map[string]registered{},
 		unary: []grpc.UnaryServerInterceptor{
 			counting.UnaryServerInterceptor(), logging.UnaryServerInterceptor(logger, finished),
-			translate.unary, recovery.UnaryServerInterceptor(recovered),
+			translate.unary, recovery.UnaryServerInterceptor(recovered), gate.unary,
 		},
 		stream: []grpc.StreamServerInterceptor{
 			counting.StreamServerInterceptor(), logging.StreamServerInterceptor(logger, finished),
-			translate.stream, recovery.StreamServerInterceptor(recovered),
+			translate.stream, recovery.StreamServerInterceptor(recovered), gate.stream,
 		},
 	}
 	server := grpc.NewServer(
@@ -87,6 +97,10 @@ func New(options Options) (*Server, error) {
 	apiv1.RegisterHushServiceServer(services, &hushService{options: options})
 	apiv1.RegisterBeaconServiceServer(services, &beaconService{options: options, running: running})
 	apiv1.RegisterHistoryServiceServer(services, &historyService{options: options})
+	apiv1.RegisterAccountServiceServer(services, &accountService{options: options})
+	apiv1.RegisterPeopleServiceServer(services, &peopleService{options: options})
+	apiv1.RegisterDutyServiceServer(services, &dutyService{options: options})
+	apiv1.RegisterAuditServiceServer(services, &auditService{options: options})
 	s := &Server{grpc: server, local: services, health: health.NewServer(), stopped: stopped}
 	healthv1.RegisterHealthServer(server, s.health)
 	reflection.Register(server)

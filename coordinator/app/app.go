@@ -21,6 +21,7 @@ import (
 	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/lead"
 	"lamplighter/coordinator/metrics"
+	"lamplighter/coordinator/people/accounts"
 	"lamplighter/coordinator/signing"
 	"lamplighter/coordinator/store"
 	"lamplighter/coordinator/vault"
@@ -41,6 +42,7 @@ type App struct {
 	publisher  *latePublisher
 	dispatcher *dispatch.Dispatcher
 	leader     *lead.Leader
+	accounts   *accounts.Accounts
 	api        *api.Server
 	pages      *pages
 	console    *console.Console
@@ -71,7 +73,7 @@ func New(options Options) (*App, error) {
 // begun and says what is wrong.
 func (a *App) Start(ctx context.Context) error {
 	for _, step := range []func(context.Context) error{
-		a.listen, a.openDatabase, a.openStore, a.keepPartitions, a.keepMemory, a.prepare, a.applyFleet, a.serve, a.startNetwork, a.watchFleet,
+		a.listen, a.openDatabase, a.openStore, a.keepPartitions, a.keepMemory, a.openAccounts, a.prepare, a.applyFleet, a.serve, a.startNetwork, a.watchFleet,
 	} {
 		if err := step(ctx); err != nil {
 			a.Stop()
@@ -188,6 +190,7 @@ func (a *App) prepare(context.Context) (err error) {
 	a.pages = newPages(a.registry, a.ready)
 	a.api, err = api.New(api.Options{
 		Store: a.store, Fleets: a.fleets, Hushes: a.dispatcher, Configs: a, Applied: a.lookAtFleet, Log: log, Metrics: a.registry,
+		Accounts: a.accounts, Open: a.options.Open,
 	})
 	if err != nil {
 		return err

@@ -35,7 +35,8 @@ beacons:
 func options(t *testing.T) app.Options {
 	t.Helper()
 	return app.Options{
-		Dir: t.TempDir(), Database: storetest.URL(t), GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", MQTT: "127.0.0.1:0",
+		Open: true,
+		Dir:  t.TempDir(), Database: storetest.URL(t), GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", MQTT: "127.0.0.1:0",
 		Log: slog.New(slog.DiscardHandler),
 	}
 }

@@ -18,6 +18,10 @@ type Options struct {
 	// counts only for the broker in this process.
 	GRPC, HTTP, MQTT string
 
+	// Open lets everybody do everything who comes from this computer without
+	// saying who they are. For the demo and for trials.
+	Open bool
+
 	Fleet *FleetFile // to be put in force at the start; nil: what is in force
 
 	HealthDays int // how long raw health is kept; 0: 90
@@ -35,6 +39,9 @@ func (o Options) check() error {
 	}
 	if days := o.healthDays(); days < LeastHealthDays {
 		return fault.New(fault.Usage, "--health-days", "raw health has to be kept for at least %d days: agents may bring what is a week old", LeastHealthDays)
+	}
+	if err := o.checkOpen(); err != nil {
+		return err
 	}
 	addresses := []struct{ flag, value string }{{"--grpc", o.GRPC}, {"--http", o.HTTP}}
 	if o.Broker == "" {

@@ -69,6 +69,9 @@ func (s *Site) facts() []fact {
 		{"not_together", pairText(s.NotTogether)},
 		{"quiet_share", s.Quiet.String()},
 	}
+	if s.DutyRequired {
+		facts = append(facts, fact{"duty", "required"})
+	}
 	for _, l := range s.Listen {
 		facts = append(facts, fact{"listen " + l.Band, l.Share.String()})
 	}

@@ -50,6 +50,7 @@ type Site struct {
 	NotTogether        [][2]string // bands that never share a slot here
 	Listen             []Listen
 	Quiet              Decimal // share of a day's slots without any transmission
+	DutyRequired       bool    // remote control only while somebody on duty is in control
 }
 
 // Listen keeps a band free at a site for part of each UTC day.

@@ -93,7 +93,7 @@ func freeAddress(t *testing.T) string {
 func (n *network) startCoordinator() {
 	n.t.Helper()
 	n.coordinators++
-	args := []string{"serve", "--dir", filepath.Join(n.folder, "coordinator"), "--database", n.database, "--grpc", n.grpc, "--http", n.http}
+	args := []string{"serve", "--open-on-loopback", "--dir", filepath.Join(n.folder, "coordinator"), "--database", n.database, "--grpc", n.grpc, "--http", n.http}
 	if n.mosquitto != nil {
 		args = append(args, "--broker", n.mosquitto.URL())
 	} else {

@@ -120,7 +120,7 @@ func (d *demo) logFile() string { return filepath.Join(d.Dir, "demo.log") }
 func (d *demo) start(ctx context.Context) (err error) {
 	d.say("Starting a coordinator, its database and its broker ...")
 	d.coordinator, err = app.New(app.Options{
-		Dir: filepath.Join(d.Dir, "coordinator"), GRPC: anyPort, HTTP: d.HTTP, MQTT: anyPort,
+		Open: true, Dir: filepath.Join(d.Dir, "coordinator"), GRPC: anyPort, HTTP: d.HTTP, MQTT: anyPort,
 		Fleet: &app.FleetFile{Name: "demo.yaml", YAML: Fleet(d.Beacons)}, Log: d.log,
 	})
 	if err != nil {

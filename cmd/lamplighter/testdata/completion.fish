@@ -27,6 +27,8 @@ complete -c lamplighter -n '__fish_seen_subcommand_from serve' -l grpc -d 'Where
 complete -c lamplighter -n '__fish_seen_subcommand_from serve' -l http -d 'Where /metrics, /healthz and /readyz are (default 127.0.0.1:7641).'
 complete -c lamplighter -n '__fish_seen_subcommand_from serve' -l mqtt -d 'Where agents connect to the broker in this process (default 127.0.0.1:1883).'
 complete -c lamplighter -n '__fish_seen_subcommand_from serve' -l fleet -d 'Put this fleet file in force at the start.'
+complete -c lamplighter -n '__fish_seen_subcommand_from serve' -l health-days -d 'How long raw health samples are kept (default 90); their hours and days, and transmissions, are kept for ever.'
+complete -c lamplighter -n '__fish_seen_subcommand_from serve' -l open-on-loopback -d 'For trials: whoever works on this computer may do everything, without logging in.'
 complete -c lamplighter -n '__fish_seen_subcommand_from serve' -l verbose -d 'Log small things too.'
 complete -c lamplighter -n '__fish_seen_subcommand_from plan' -l help -d 'Show context-sensitive help.'
 complete -c lamplighter -n '__fish_seen_subcommand_from plan' -l from -d 'Plan the slots that start at this time or later.'

@@ -29,7 +29,7 @@ _lamplighter() {
   case "$at" in
     "") choices=(demo serve plan check fairness capacity tones fleet status hush release agent-config version completion --help) ;;
     "demo") choices=(--help --dir --http --for --agents) ;;
-    "serve") choices=(--help --dir --database --broker --grpc --http --mqtt --fleet --verbose) ;;
+    "serve") choices=(--help --dir --database --broker --grpc --http --mqtt --fleet --health-days --open-on-loopback --verbose) ;;
     "plan") choices=(--help --from --to --history --previous --taken --explain --out) ;;
     "check") choices=(--help --history --previous --taken --output --figures) ;;
     "fairness") choices=(--help --history --output) ;;
