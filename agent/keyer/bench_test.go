@@ -70,11 +70,13 @@ type bench struct {
 
 	// The transmitter.
 	keyErr, toneErr, unkeyErr error
+	examineErr                error
 	carrier                   bool
 	edges                     []edge
 	prepared                  []edge
 
 	replies []*keyerv1.FromKeyer
+	answers []*keyerv1.OperatorAnswer
 	watch   func() // after each step
 	hear    func(*keyerv1.Heartbeat)
 	made    byte // nonces
@@ -98,7 +100,7 @@ func newBench(t interface {
 	}
 	b.now = keyer.Instant{Wall: noon.Add(-30 * time.Second), Boot: 1000 * time.Second}
 	b.beat = &keyerv1.Heartbeat{
-		ClockErrorBoundNs: proto.Int64(1e6), FrequencyUncertaintyPpb: proto.Float64(100), OperatorPresent: true,
+		ClockErrorBoundNs: proto.Int64(1e6), FrequencyUncertaintyPpb: proto.Float64(100),
 	}
 	b.start()
 	return b
@@ -114,6 +116,7 @@ func (b *bench) startWith(p keyer.Persisted) {
 	core, actions := keyer.New(b.config, p, b.now)
 	b.core = core
 	b.feed(b.perform(actions))
+	b.present(2 * time.Hour)
 }
 
 // reboot is a new boot of the machine: other boot id, boot clock from zero.
@@ -171,6 +174,10 @@ func (b *bench) perform(actions []keyer.Action) (events []keyer.Event) {
 			if !b.holdDisk {
 				events = append(events, b.write())
 			}
+		case keyer.Examine:
+			events = append(events, keyer.Examined{Err: b.examineErr})
+		case keyer.Answer:
+			b.answers = append(b.answers, a.Message)
 		case keyer.Reply:
 			wire, err := proto.Marshal(a.Message)
 			if err != nil || len(wire) == 0 {
@@ -180,6 +187,20 @@ func (b *bench) perform(actions []keyer.Action) (events []keyer.Event) {
 		}
 	}
 	return events
+}
+
+// present is an operator's word on being at the beacon.
+func (b *bench) present(d time.Duration) { b.step(keyer.Presence{By: "warden", For: d}) }
+
+// rearm is an operator's attempt to clear a trip.
+func (b *bench) rearm() { b.step(keyer.Rearm{By: "warden", Why: "looked at it"}) }
+
+// answered wants an operator's latest request to have been answered so.
+func (b *bench) answered(want keyer.Reason) {
+	b.t.Helper()
+	if len(b.answers) == 0 || b.answers[len(b.answers)-1].GetRefusal() != string(want) {
+		b.t.Fatalf("answers %v; the last should be %q", b.answers, want)
+	}
 }
 
 // write finishes the write that is under way.

@@ -104,7 +104,7 @@ func TestTripsAreLatchedUntilRearmed(t *testing.T) {
 			if end := b.permitUnder(1, 10, 1); end.GetKind() != skipped {
 				t.Fatal(end)
 			}
-			b.step(keyer.Rearm{})
+			b.rearm()
 			if got := b.status(); got.GetTripped() != "" {
 				t.Errorf("%v", got)
 			}
@@ -120,7 +120,7 @@ func TestARearmThatCanNotBeWrittenIsNone(t *testing.T) {
 	b := ready(t)
 	b.step(keyer.ReadBackMismatch{})
 	b.diskErr = errTest
-	b.step(keyer.Rearm{})
+	b.rearm()
 	b.diskErr = nil
 	b.pass(5 * time.Second) // nor later, when nobody thinks of it
 	if got := b.status(); got.GetTripped() != "read_back" || got.GetMuteReason() != "read_back" {
@@ -133,7 +133,7 @@ func TestARearmCountsOnlyOnDisk(t *testing.T) {
 	b.step(keyer.ReadBackMismatch{})
 	b.until(noon.Add(-3 * time.Second))
 	b.holdDisk = true
-	b.step(keyer.Rearm{})
+	b.rearm()
 	if end := b.permit(0); end.GetReason() != string(keyer.ReadBack) {
 		t.Errorf("%v", end)
 	}
@@ -159,7 +159,7 @@ func TestS5KeyingUpIsTriedUntilItWorks(t *testing.T) {
 	if s := b.status(); !s.GetKeyed() || s.GetHushSilent() || s.GetTripped() == "" {
 		t.Errorf("%v", s)
 	}
-	b.step(keyer.Rearm{})
+	b.rearm()
 	if s := b.status(); s.GetTripped() == "" {
 		t.Error("re-armed while it may be keyed")
 	}

@@ -16,10 +16,11 @@ type Core struct {
 	out     []Action
 
 	store
-	nonces []nonce
-	agent  agent
-	key    key
-	told   told
+	nonces   []nonce
+	agent    agent
+	key      key
+	told     told
+	operator operator
 }
 
 // agent is what the agent said last.
@@ -66,7 +67,7 @@ func (c *Core) collapse(cause any) {
 	kept := c.out[:0]
 	for _, action := range c.out {
 		switch action.(type) {
-		case Reply, Persist:
+		case Reply, Persist, Answer, Examine:
 			kept = append(kept, action)
 		}
 	}
@@ -130,10 +131,14 @@ func (c *Core) take(e Event) {
 	case Leaving:
 		c.agent.left = e.Why
 		c.silence(e.Why)
+	case Sensed:
+		c.sense(e)
 	case Rearm:
-		if !c.key.stuck {
-			c.wanted.tripped, c.storeAt = "", c.now.Boot // written at once
-		}
+		c.rearm(e)
+	case Examined:
+		c.examined(e.Err)
+	case Presence:
+		c.attend(e)
 	}
 }
 
@@ -182,6 +187,9 @@ func (c *Core) Next() time.Duration {
 	next := c.told.at + statusEvery
 	if c.agent.heard != nil && c.now.Boot < c.agent.heardAt+heartbeatLimit {
 		next = min(next, c.agent.heardAt+heartbeatLimit)
+	}
+	if c.inputsRead() {
+		next = min(next, c.operator.readAt+inputsLimit)
 	}
 	if c.key.stuck {
 		next = min(next, c.key.unkeyAt)

@@ -80,6 +80,7 @@ func (c *Core) stored(err error) {
 		panic("a write that nobody asked for")
 	}
 	c.writing = false
+	c.rearmStored(err)
 	if err == nil {
 		c.onDisk = c.written
 		c.accept(c.covered)

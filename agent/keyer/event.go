@@ -25,6 +25,12 @@ type Config struct {
 	// LocalOnly says that the transmitter can be silenced over its bus alone,
 	// which is enough only where an operator is present.
 	LocalOnly bool
+	// Interlocks says that there are inputs that must allow every transmission,
+	// and that the shell reads them.
+	Interlocks bool
+	// OperatorSwitch says that an operator who is present turns a switch on, and
+	// that the shell reads it.
+	OperatorSwitch bool
 }
 
 // Persisted is what the shell found on disk.
@@ -65,8 +71,25 @@ type TransmitterFault struct{ Err error }
 // it was set.
 type ReadBackMismatch struct{}
 
-// Rearm clears a trip, on an operator's word.
-type Rearm struct{}
+// Sensed is what the inputs say, read a moment ago. While nothing is read, the
+// shell says nothing.
+type Sensed struct {
+	Open           Reason // an interlock that is open; empty: none is
+	OperatorSwitch bool   // the operator's switch is on
+}
+
+// Rearm clears a trip, on an operator's word. It is answered with one Answer.
+type Rearm struct{ By, Why string }
+
+// Examined is the result of an Examine action.
+type Examined struct{ Err error }
+
+// Presence is an operator's word on being at the beacon, from now on and for so
+// long; zero: no longer. It is answered with one Answer.
+type Presence struct {
+	By  string
+	For time.Duration
+}
 
 func (FromAgent) event()        {}
 func (NonceRequested) event()   {}
@@ -77,7 +100,10 @@ func (Keyed) event()            {}
 func (Unkeyed) event()          {}
 func (TransmitterFault) event() {}
 func (ReadBackMismatch) event() {}
+func (Sensed) event()           {}
 func (Rearm) event()            {}
+func (Examined) event()         {}
+func (Presence) event()         {}
 
 // Action is something for the shell to do, in the order given.
 type Action interface{ action() }
@@ -111,7 +137,16 @@ type Tone struct{ Hz float64 }
 // Unkey asks for silence. The shell answers with one Unkeyed event.
 type Unkey struct{}
 
+// Examine asks whether the transmitter is as it should be with the key up. The
+// shell answers with one Examined event.
+type Examine struct{}
+
+// Answer goes to the operator who asked last.
+type Answer struct{ Message *keyerv1.OperatorAnswer }
+
 func (Reply) action()   {}
+func (Examine) action() {}
+func (Answer) action()  {}
 func (Persist) action() {}
 func (Prepare) action() {}
 func (Key) action()     {}

@@ -14,6 +14,8 @@ const Reader = 1
 const (
 	maxClockError     = 500 * time.Millisecond  // beyond, nothing is keyed
 	heartbeatLimit    = 300 * time.Millisecond  // without one, the key goes up
+	inputsLimit       = 80 * time.Millisecond   // without inputs that were read, the key goes up
+	presenceLasts     = 2 * time.Hour           // of an operator, until it is to be confirmed again
 	prepareAhead      = 750 * time.Millisecond  // of key-down: within the slot, and longer than relays take
 	latestStart       = 200 * time.Millisecond  // after the nominal instant
 	leaseMargin       = 5 * time.Second         // from the end of a transmission to that of its lease
@@ -38,6 +40,8 @@ const (
 	maxSegments       = 64
 	maxStateBytes     = 8 << 20
 	maxReasonFromPipe = 40
+	maxName           = 64
+	maxWhy            = 200
 )
 
 // longestTerm is how long a lease of each kind of control may run.

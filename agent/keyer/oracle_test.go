@@ -140,7 +140,8 @@ func (o *oracle) acts() map[string]func(*rapid.T) {
 			o.beat.ClockErrorBoundNs, o.beatEvery = ptr(int64(1e6)), 200*time.Millisecond
 			o.beatNow()
 			o.toNextSlot()
-			o.step(keyer.Rearm{})
+			o.present(2 * time.Hour)
+			o.rearm()
 			o.tripped = o.status().GetTripped() != ""
 			o.hushNo += 2
 			o.accepted(o.sendHush(sealHush(hush(10, o.hushNo))))
@@ -238,7 +239,7 @@ func (o *oracle) acts() map[string]func(*rapid.T) {
 			}
 		},
 		"re-arm": func(*rapid.T) {
-			o.step(keyer.Rearm{})
+			o.rearm()
 			o.tripped = o.status().GetTripped() != ""
 		},
 		"": func(t *rapid.T) {

@@ -46,13 +46,13 @@ type check func(*Core, *job) *refusal
 
 // conditions of a transmission, in the order in which they are asked.
 var conditions = []check{
-	(*Core).armed, (*Core).heard, (*Core).timed, (*Core).ordered, (*Core).unhushed,
+	(*Core).armed, (*Core).interlocked, (*Core).heard, (*Core).timed, (*Core).ordered, (*Core).unhushed,
 	(*Core).licensed, (*Core).enveloped, (*Core).certain, (*Core).identified, (*Core).leased, (*Core).attended,
 }
 
 // lasting are the conditions that can end while the key is down.
 var lasting = []check{
-	(*Core).armed, (*Core).heard, (*Core).ordered, (*Core).unhushed,
+	(*Core).armed, (*Core).interlocked, (*Core).heard, (*Core).ordered, (*Core).unhushed,
 	(*Core).licensed, (*Core).enveloped, (*Core).leased, (*Core).attended,
 }
 
@@ -277,7 +277,7 @@ func (c *Core) attended(j *job) *refusal {
 	if c.config.LocalOnly && j.ordered.GetControl() != wirev1.Control_CONTROL_LOCAL {
 		return refuse(LocalOnly, "")
 	}
-	if j.ordered.GetControl() == wirev1.Control_CONTROL_LOCAL && !c.agent.heard.GetOperatorPresent() {
+	if j.ordered.GetControl() == wirev1.Control_CONTROL_LOCAL && !c.present() {
 		return refuse(OperatorAbsent, "")
 	}
 	return nil

@@ -29,6 +29,8 @@ const (
 	LeaseOver      Reason = "lease_over"
 	NotOnDisk      Reason = "not_on_disk"
 	Busy           Reason = "busy"
+	NotTripped     Reason = "not_tripped"
+	CausePersists  Reason = "cause_persists"
 )
 
 // Why the keyer is mute, or a slot is not sent, or not to its end.
@@ -38,6 +40,11 @@ const (
 	UnkeyFailed      Reason = "unkey_failed"
 	ReadBack         Reason = "read_back"
 	Assertion        Reason = "assertion"
+	TransceiverOn    Reason = "transceiver_on"
+	AntennaAway      Reason = "antenna_away"
+	DoorOpen         Reason = "door_open"
+	LockedOut        Reason = "locked_out"
+	InputsUnread     Reason = "inputs_unread"
 	AgentSilent      Reason = "agent_silent"
 	AgentGone        Reason = "agent_gone"
 	KeyerStopped     Reason = "keyer_stopped"
@@ -90,12 +97,19 @@ var sentences = map[Reason]string{
 	LeaseOver:      "the grant was over before it arrived",
 	NotOnDisk:      "the keyer can't write its state; make room on the disk, or replace it",
 	Busy:           "the keyer has as much to do as it can hold",
+	NotTripped:     "the keyer has not tripped, so there is nothing to re-arm",
+	CausePersists:  "what the keyer tripped on is still so",
 
 	StateGarbled:     "the keyer's state file can't be read, so everything is silent until an operator re-arms",
 	Watchdog:         "the key was down for too long; an operator must look and re-arm",
 	UnkeyFailed:      "the transmitter could not be keyed up for certain; an operator must look and re-arm",
 	ReadBack:         "the key line is not as it was set; an operator must look and re-arm",
 	Assertion:        "the keyer found something impossible and stopped itself; an operator must re-arm, and the log is worth reporting",
+	TransceiverOn:    "the transceiver beside the beacon is on, or the wire that would say so is broken",
+	AntennaAway:      "the antenna is switched away, or the wire that would say so is broken",
+	DoorOpen:         "a door is open, or the wire that would say so is broken",
+	LockedOut:        "the transmitter is locked out, or the wire that would say so is broken",
+	InputsUnread:     "the interlock inputs can't be read",
 	AgentSilent:      "the agent's heartbeat is missing",
 	AgentGone:        "the agent is gone",
 	KeyerStopped:     "the keyer is being stopped",

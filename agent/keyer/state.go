@@ -20,19 +20,21 @@ type record struct {
 	hushUnknown bool // what was hushed is not known, so everything is
 	lease       *lease
 	tripped     Reason
+	rearmed     *rearming // the latest
 }
 
 // file is a record as it is written: JSON behind a line that names the format
 // and the SHA-256 of what follows. The signed things are there as they came, and
 // verified again when they are read.
 type file struct {
-	Envelope    []byte `json:"envelope,omitempty"`
-	Orders      []byte `json:"orders,omitempty"`
-	Hush        []byte `json:"hush,omitempty"`
-	HushUnknown bool   `json:"hush_unknown,omitempty"`
-	Lease       []byte `json:"lease,omitempty"`
-	LeaseMadeNS int64  `json:"lease_made_ns,omitempty"`
-	Tripped     Reason `json:"tripped,omitempty"`
+	Envelope    []byte    `json:"envelope,omitempty"`
+	Orders      []byte    `json:"orders,omitempty"`
+	Hush        []byte    `json:"hush,omitempty"`
+	HushUnknown bool      `json:"hush_unknown,omitempty"`
+	Lease       []byte    `json:"lease,omitempty"`
+	LeaseMadeNS int64     `json:"lease_made_ns,omitempty"`
+	Tripped     Reason    `json:"tripped,omitempty"`
+	Rearmed     *rearming `json:"rearmed,omitempty"`
 }
 
 const fileHead = "lamplighter keyer 1 "
@@ -48,7 +50,7 @@ func sealedOf[M message](h *held[M]) []byte {
 func (r record) encode() []byte {
 	f := file{
 		Envelope: sealedOf(r.envelope), Orders: sealedOf(r.orders), Hush: sealedOf(r.hush),
-		HushUnknown: r.hushUnknown, Tripped: r.tripped,
+		HushUnknown: r.hushUnknown, Tripped: r.tripped, Rearmed: r.rearmed,
 	}
 	if r.lease != nil {
 		f.Lease, f.LeaseMadeNS = r.lease.sealed, int64(r.lease.made)
@@ -96,7 +98,7 @@ func (c *Core) restore(p Persisted) {
 		c.onDisk = c.wanted
 		return
 	}
-	c.wanted.tripped, c.wanted.hushUnknown = f.Tripped, f.HushUnknown
+	c.wanted.tripped, c.wanted.rearmed, c.wanted.hushUnknown = f.Tripped, f.Rearmed, f.HushUnknown
 	if len(f.Envelope) > 0 {
 		_ = c.takeEnvelope(f.Envelope) // refused: there is none
 	}

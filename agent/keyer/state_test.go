@@ -36,7 +36,7 @@ func TestS7AStateThatCanNotBeReadIsSilence(t *testing.T) {
 		if end := b.permit(0); end.GetReason() != string(keyer.StateGarbled) {
 			t.Errorf("%s: %v", c.what, end)
 		}
-		b.step(keyer.Rearm{})
+		b.rearm()
 		if end := b.permit(0); end.GetReason() != string(keyer.Hushed) {
 			t.Errorf("%s, re-armed: %v", c.what, end)
 		}

@@ -56,7 +56,7 @@ func (c *Core) maybeKeyed() bool { return c.key.stuck || c.key.keyingUp }
 
 // muteReason says what stands between the keyer and any transmission at all.
 func (c *Core) muteReason() Reason {
-	if no := c.ask([]check{(*Core).armed, (*Core).heard, (*Core).timed, (*Core).toned}, nil); no != nil {
+	if no := c.ask([]check{(*Core).armed, (*Core).interlocked, (*Core).heard, (*Core).timed, (*Core).toned}, nil); no != nil {
 		return no.reason
 	}
 	switch {
@@ -73,10 +73,7 @@ func (c *Core) muteReason() Reason {
 }
 
 func (c *Core) tripText() string {
-	tripped := c.wanted.tripped
-	if tripped == "" {
-		tripped = c.onDisk.tripped
-	}
+	tripped := c.trippedOn()
 	if tripped == "" || c.told.tripDetail == "" {
 		return string(tripped)
 	}

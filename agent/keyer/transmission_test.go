@@ -138,7 +138,8 @@ func TestAPermitIsRefusedWith(t *testing.T) {
 
 		{"S2 local control", band("10m", 28126100, local), func(b *bench) { b.beat.FrequencyUncertaintyPpb = ptr(10.0) }, ""},
 		{"S2 local control, nobody there", band("10m", 28126100, local), func(b *bench) {
-			b.beat.FrequencyUncertaintyPpb, b.beat.OperatorPresent = ptr(10.0), false
+			b.beat.FrequencyUncertaintyPpb = ptr(10.0)
+			b.present(0)
 		}, keyer.OperatorAbsent},
 		{"S7 no heartbeat", none, func(b *bench) { b.beat = nil }, keyer.AgentSilent},
 		{"S12 clock set a moment ago", none, func(b *bench) { b.now.Wall = b.now.Wall.Add(11 * time.Millisecond) }, keyer.ClockStepped},

@@ -226,7 +226,10 @@ type Heartbeat struct {
 	// How wrong the transmitter's frequency may be, in parts per billion;
 	// absent: unknown, which is mute.
 	FrequencyUncertaintyPpb *float64 `protobuf:"fixed64,3,opt,name=frequency_uncertainty_ppb,json=frequencyUncertaintyPpb,proto3,oneof" json:"frequency_uncertainty_ppb,omitempty"`
-	// Whether an operator is present, for local control.
+	// Not looked at any more: whether an operator is present, for local control,
+	// the keyer hears from the operator (OperatorRequest) and from its switch.
+	//
+	// Deprecated: Marked as deprecated in lamplighter/keyer/v1/keyer.proto.
 	OperatorPresent bool `protobuf:"varint,4,opt,name=operator_present,json=operatorPresent,proto3" json:"operator_present,omitempty"`
 	unknownFields   protoimpl.UnknownFields
 	sizeCache       protoimpl.SizeCache
@@ -283,6 +286,7 @@ func (x *Heartbeat) GetFrequencyUncertaintyPpb() float64 {
 	return 0
 }
 
+// Deprecated: Marked as deprecated in lamplighter/keyer/v1/keyer.proto.
 func (x *Heartbeat) GetOperatorPresent() bool {
 	if x != nil {
 		return x.OperatorPresent
@@ -440,6 +444,7 @@ type FromKeyer struct {
 	//	*FromKeyer_Verdict
 	//	*FromKeyer_Keyed
 	//	*FromKeyer_Ended
+	//	*FromKeyer_OperatorAct
 	Body          isFromKeyer_Body `protobuf_oneof:"body"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -527,6 +532,15 @@ func (x *FromKeyer) GetEnded() *Ended {
 	return nil
 }
 
+func (x *FromKeyer) GetOperatorAct() *OperatorAct {
+	if x != nil {
+		if x, ok := x.Body.(*FromKeyer_OperatorAct); ok {
+			return x.OperatorAct
+		}
+	}
+	return nil
+}
+
 type isFromKeyer_Body interface {
 	isFromKeyer_Body()
 }
@@ -556,6 +570,11 @@ type FromKeyer_Ended struct {
 	Ended *Ended `protobuf:"bytes,5,opt,name=ended,proto3,oneof"`
 }
 
+type FromKeyer_OperatorAct struct {
+	// An operator at the beacon did something that is worth keeping.
+	OperatorAct *OperatorAct `protobuf:"bytes,6,opt,name=operator_act,json=operatorAct,proto3,oneof"`
+}
+
 func (*FromKeyer_Status) isFromKeyer_Body() {}
 
 func (*FromKeyer_Nonce) isFromKeyer_Body() {}
@@ -565,6 +584,8 @@ func (*FromKeyer_Verdict) isFromKeyer_Body() {}
 func (*FromKeyer_Keyed) isFromKeyer_Body() {}
 
 func (*FromKeyer_Ended) isFromKeyer_Body() {}
+
+func (*FromKeyer_OperatorAct) isFromKeyer_Body() {}
 
 // How the keyer is.
 type Status struct {
@@ -967,6 +988,332 @@ func (x *Ended) GetSymbols() uint32 {
 	return 0
 }
 
+// What an operator at the beacon asks of the keyer, on its own socket. One
+// request and one answer, framed as on the pipe.
+type OperatorRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Who asks.
+	By string `protobuf:"bytes,1,opt,name=by,proto3" json:"by,omitempty"`
+	// One of these.
+	//
+	// Types that are valid to be assigned to Body:
+	//
+	//	*OperatorRequest_Rearm
+	//	*OperatorRequest_Presence
+	Body          isOperatorRequest_Body `protobuf_oneof:"body"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OperatorRequest) Reset() {
+	*x = OperatorRequest{}
+	mi := &file_lamplighter_keyer_v1_keyer_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OperatorRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OperatorRequest) ProtoMessage() {}
+
+func (x *OperatorRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_lamplighter_keyer_v1_keyer_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OperatorRequest.ProtoReflect.Descriptor instead.
+func (*OperatorRequest) Descriptor() ([]byte, []int) {
+	return file_lamplighter_keyer_v1_keyer_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *OperatorRequest) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *OperatorRequest) GetBody() isOperatorRequest_Body {
+	if x != nil {
+		return x.Body
+	}
+	return nil
+}
+
+func (x *OperatorRequest) GetRearm() *Rearm {
+	if x != nil {
+		if x, ok := x.Body.(*OperatorRequest_Rearm); ok {
+			return x.Rearm
+		}
+	}
+	return nil
+}
+
+func (x *OperatorRequest) GetPresence() *Presence {
+	if x != nil {
+		if x, ok := x.Body.(*OperatorRequest_Presence); ok {
+			return x.Presence
+		}
+	}
+	return nil
+}
+
+type isOperatorRequest_Body interface {
+	isOperatorRequest_Body()
+}
+
+type OperatorRequest_Rearm struct {
+	// Clear a trip.
+	Rearm *Rearm `protobuf:"bytes,2,opt,name=rearm,proto3,oneof"`
+}
+
+type OperatorRequest_Presence struct {
+	// I am present, or no longer.
+	Presence *Presence `protobuf:"bytes,3,opt,name=presence,proto3,oneof"`
+}
+
+func (*OperatorRequest_Rearm) isOperatorRequest_Body() {}
+
+func (*OperatorRequest_Presence) isOperatorRequest_Body() {}
+
+// Clears a trip, if its cause is gone.
+type Rearm struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Why that may be done: what was found and put right.
+	Reason        string `protobuf:"bytes,1,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Rearm) Reset() {
+	*x = Rearm{}
+	mi := &file_lamplighter_keyer_v1_keyer_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Rearm) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Rearm) ProtoMessage() {}
+
+func (x *Rearm) ProtoReflect() protoreflect.Message {
+	mi := &file_lamplighter_keyer_v1_keyer_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Rearm.ProtoReflect.Descriptor instead.
+func (*Rearm) Descriptor() ([]byte, []int) {
+	return file_lamplighter_keyer_v1_keyer_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *Rearm) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// Says that an operator is at the beacon, for local control.
+type Presence struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// For how many seconds from now; 0: no longer.
+	Seconds       uint32 `protobuf:"varint,1,opt,name=seconds,proto3" json:"seconds,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Presence) Reset() {
+	*x = Presence{}
+	mi := &file_lamplighter_keyer_v1_keyer_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Presence) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Presence) ProtoMessage() {}
+
+func (x *Presence) ProtoReflect() protoreflect.Message {
+	mi := &file_lamplighter_keyer_v1_keyer_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Presence.ProtoReflect.Descriptor instead.
+func (*Presence) Descriptor() ([]byte, []int) {
+	return file_lamplighter_keyer_v1_keyer_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *Presence) GetSeconds() uint32 {
+	if x != nil {
+		return x.Seconds
+	}
+	return 0
+}
+
+// The answer to an OperatorRequest, when it counts.
+type OperatorAnswer struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Empty: done. Else one of the keyer's reasons.
+	Refusal string `protobuf:"bytes,1,opt,name=refusal,proto3" json:"refusal,omitempty"`
+	// What was done or not, in a sentence.
+	Sentence      string `protobuf:"bytes,2,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OperatorAnswer) Reset() {
+	*x = OperatorAnswer{}
+	mi := &file_lamplighter_keyer_v1_keyer_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OperatorAnswer) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OperatorAnswer) ProtoMessage() {}
+
+func (x *OperatorAnswer) ProtoReflect() protoreflect.Message {
+	mi := &file_lamplighter_keyer_v1_keyer_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OperatorAnswer.ProtoReflect.Descriptor instead.
+func (*OperatorAnswer) Descriptor() ([]byte, []int) {
+	return file_lamplighter_keyer_v1_keyer_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *OperatorAnswer) GetRefusal() string {
+	if x != nil {
+		return x.Refusal
+	}
+	return ""
+}
+
+func (x *OperatorAnswer) GetSentence() string {
+	if x != nil {
+		return x.Sentence
+	}
+	return ""
+}
+
+// What an operator did.
+type OperatorAct struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Who, as they gave their name.
+	By string `protobuf:"bytes,1,opt,name=by,proto3" json:"by,omitempty"`
+	// "rearmed", "present" or "absent".
+	Did string `protobuf:"bytes,2,opt,name=did,proto3" json:"did,omitempty"`
+	// rearmed: why, as they said.
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// rearmed: what it had tripped on.
+	Tripped string `protobuf:"bytes,4,opt,name=tripped,proto3" json:"tripped,omitempty"`
+	// present: for how many seconds.
+	Seconds       uint32 `protobuf:"varint,5,opt,name=seconds,proto3" json:"seconds,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OperatorAct) Reset() {
+	*x = OperatorAct{}
+	mi := &file_lamplighter_keyer_v1_keyer_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OperatorAct) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OperatorAct) ProtoMessage() {}
+
+func (x *OperatorAct) ProtoReflect() protoreflect.Message {
+	mi := &file_lamplighter_keyer_v1_keyer_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OperatorAct.ProtoReflect.Descriptor instead.
+func (*OperatorAct) Descriptor() ([]byte, []int) {
+	return file_lamplighter_keyer_v1_keyer_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *OperatorAct) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *OperatorAct) GetDid() string {
+	if x != nil {
+		return x.Did
+	}
+	return ""
+}
+
+func (x *OperatorAct) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *OperatorAct) GetTripped() string {
+	if x != nil {
+		return x.Tripped
+	}
+	return ""
+}
+
+func (x *OperatorAct) GetSeconds() uint32 {
+	if x != nil {
+		return x.Seconds
+	}
+	return 0
+}
+
 var File_lamplighter_keyer_v1_keyer_proto protoreflect.FileDescriptor
 
 const file_lamplighter_keyer_v1_keyer_proto_rawDesc = "" +
@@ -981,12 +1328,12 @@ const file_lamplighter_keyer_v1_keyer_proto_rawDesc = "" +
 	"\rnonce_request\x18\x06 \x01(\v2\".lamplighter.keyer.v1.NonceRequestH\x00R\fnonceRequest\x126\n" +
 	"\x06permit\x18\a \x01(\v2\x1c.lamplighter.keyer.v1.PermitH\x00R\x06permit\x120\n" +
 	"\x04stop\x18\b \x01(\v2\x1a.lamplighter.keyer.v1.StopH\x00R\x04stopB\x06\n" +
-	"\x04body\"\x8a\x02\n" +
+	"\x04body\"\x8e\x02\n" +
 	"\tHeartbeat\x12$\n" +
 	"\x0ewall_offset_ns\x18\x01 \x01(\x03R\fwallOffsetNs\x124\n" +
 	"\x14clock_error_bound_ns\x18\x02 \x01(\x03H\x00R\x11clockErrorBoundNs\x88\x01\x01\x12?\n" +
-	"\x19frequency_uncertainty_ppb\x18\x03 \x01(\x01H\x01R\x17frequencyUncertaintyPpb\x88\x01\x01\x12)\n" +
-	"\x10operator_present\x18\x04 \x01(\bR\x0foperatorPresentB\x17\n" +
+	"\x19frequency_uncertainty_ppb\x18\x03 \x01(\x01H\x01R\x17frequencyUncertaintyPpb\x88\x01\x01\x12-\n" +
+	"\x10operator_present\x18\x04 \x01(\bB\x02\x18\x01R\x0foperatorPresentB\x17\n" +
 	"\x15_clock_error_bound_nsB\x1c\n" +
 	"\x1a_frequency_uncertainty_ppb\"\x0e\n" +
 	"\fNonceRequest\"W\n" +
@@ -994,13 +1341,14 @@ const file_lamplighter_keyer_v1_keyer_proto_rawDesc = "" +
 	"\x06orders\x18\x01 \x01(\v2!.lamplighter.wire.v1.OrdersNumberR\x06orders\x12\x12\n" +
 	"\x04slot\x18\x02 \x01(\x03R\x04slot\"\x1e\n" +
 	"\x04Stop\x12\x16\n" +
-	"\x06reason\x18\x01 \x01(\tR\x06reason\"\xa5\x02\n" +
+	"\x06reason\x18\x01 \x01(\tR\x06reason\"\xed\x02\n" +
 	"\tFromKeyer\x126\n" +
 	"\x06status\x18\x01 \x01(\v2\x1c.lamplighter.keyer.v1.StatusH\x00R\x06status\x123\n" +
 	"\x05nonce\x18\x02 \x01(\v2\x1b.lamplighter.keyer.v1.NonceH\x00R\x05nonce\x129\n" +
 	"\averdict\x18\x03 \x01(\v2\x1d.lamplighter.keyer.v1.VerdictH\x00R\averdict\x123\n" +
 	"\x05keyed\x18\x04 \x01(\v2\x1b.lamplighter.keyer.v1.KeyedH\x00R\x05keyed\x123\n" +
-	"\x05ended\x18\x05 \x01(\v2\x1b.lamplighter.keyer.v1.EndedH\x00R\x05endedB\x06\n" +
+	"\x05ended\x18\x05 \x01(\v2\x1b.lamplighter.keyer.v1.EndedH\x00R\x05ended\x12F\n" +
+	"\foperator_act\x18\x06 \x01(\v2!.lamplighter.keyer.v1.OperatorActH\x00R\voperatorActB\x06\n" +
 	"\x04body\"\xdd\x02\n" +
 	"\x06Status\x129\n" +
 	"\x06orders\x18\x01 \x01(\v2!.lamplighter.wire.v1.OrdersNumberR\x06orders\x123\n" +
@@ -1035,7 +1383,25 @@ const file_lamplighter_keyer_v1_keyer_proto_rawDesc = "" +
 	"\x0funkeyed_unix_us\x18\x06 \x01(\x03H\x01R\runkeyedUnixUs\x88\x01\x01\x12\x18\n" +
 	"\asymbols\x18\a \x01(\rR\asymbolsB\x10\n" +
 	"\x0e_keyed_unix_usB\x12\n" +
-	"\x10_unkeyed_unix_usB0Z.lamplighter/proto/lamplighter/keyer/v1;keyerv1b\x06proto3"
+	"\x10_unkeyed_unix_us\"\x9c\x01\n" +
+	"\x0fOperatorRequest\x12\x0e\n" +
+	"\x02by\x18\x01 \x01(\tR\x02by\x123\n" +
+	"\x05rearm\x18\x02 \x01(\v2\x1b.lamplighter.keyer.v1.RearmH\x00R\x05rearm\x12<\n" +
+	"\bpresence\x18\x03 \x01(\v2\x1e.lamplighter.keyer.v1.PresenceH\x00R\bpresenceB\x06\n" +
+	"\x04body\"\x1f\n" +
+	"\x05Rearm\x12\x16\n" +
+	"\x06reason\x18\x01 \x01(\tR\x06reason\"$\n" +
+	"\bPresence\x12\x18\n" +
+	"\aseconds\x18\x01 \x01(\rR\aseconds\"F\n" +
+	"\x0eOperatorAnswer\x12\x18\n" +
+	"\arefusal\x18\x01 \x01(\tR\arefusal\x12\x1a\n" +
+	"\bsentence\x18\x02 \x01(\tR\bsentence\"{\n" +
+	"\vOperatorAct\x12\x0e\n" +
+	"\x02by\x18\x01 \x01(\tR\x02by\x12\x10\n" +
+	"\x03did\x18\x02 \x01(\tR\x03did\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\x12\x18\n" +
+	"\atripped\x18\x04 \x01(\tR\atripped\x12\x18\n" +
+	"\aseconds\x18\x05 \x01(\rR\asecondsB0Z.lamplighter/proto/lamplighter/keyer/v1;keyerv1b\x06proto3"
 
 var (
 	file_lamplighter_keyer_v1_keyer_proto_rawDescOnce sync.Once
@@ -1049,7 +1415,7 @@ func file_lamplighter_keyer_v1_keyer_proto_rawDescGZIP() []byte {
 	return file_lamplighter_keyer_v1_keyer_proto_rawDescData
 }
 
-var file_lamplighter_keyer_v1_keyer_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_lamplighter_keyer_v1_keyer_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
 var file_lamplighter_keyer_v1_keyer_proto_goTypes = []any{
 	(*ToKeyer)(nil),         // 0: lamplighter.keyer.v1.ToKeyer
 	(*Heartbeat)(nil),       // 1: lamplighter.keyer.v1.Heartbeat
@@ -1062,32 +1428,40 @@ var file_lamplighter_keyer_v1_keyer_proto_goTypes = []any{
 	(*Verdict)(nil),         // 8: lamplighter.keyer.v1.Verdict
 	(*Keyed)(nil),           // 9: lamplighter.keyer.v1.Keyed
 	(*Ended)(nil),           // 10: lamplighter.keyer.v1.Ended
-	(*v1.OrdersNumber)(nil), // 11: lamplighter.wire.v1.OrdersNumber
-	(*v1.HushNumber)(nil),   // 12: lamplighter.wire.v1.HushNumber
-	(*v1.LeaseTerm)(nil),    // 13: lamplighter.wire.v1.LeaseTerm
-	(v1.OutcomeKind)(0),     // 14: lamplighter.wire.v1.OutcomeKind
+	(*OperatorRequest)(nil), // 11: lamplighter.keyer.v1.OperatorRequest
+	(*Rearm)(nil),           // 12: lamplighter.keyer.v1.Rearm
+	(*Presence)(nil),        // 13: lamplighter.keyer.v1.Presence
+	(*OperatorAnswer)(nil),  // 14: lamplighter.keyer.v1.OperatorAnswer
+	(*OperatorAct)(nil),     // 15: lamplighter.keyer.v1.OperatorAct
+	(*v1.OrdersNumber)(nil), // 16: lamplighter.wire.v1.OrdersNumber
+	(*v1.HushNumber)(nil),   // 17: lamplighter.wire.v1.HushNumber
+	(*v1.LeaseTerm)(nil),    // 18: lamplighter.wire.v1.LeaseTerm
+	(v1.OutcomeKind)(0),     // 19: lamplighter.wire.v1.OutcomeKind
 }
 var file_lamplighter_keyer_v1_keyer_proto_depIdxs = []int32{
 	1,  // 0: lamplighter.keyer.v1.ToKeyer.heartbeat:type_name -> lamplighter.keyer.v1.Heartbeat
 	2,  // 1: lamplighter.keyer.v1.ToKeyer.nonce_request:type_name -> lamplighter.keyer.v1.NonceRequest
 	3,  // 2: lamplighter.keyer.v1.ToKeyer.permit:type_name -> lamplighter.keyer.v1.Permit
 	4,  // 3: lamplighter.keyer.v1.ToKeyer.stop:type_name -> lamplighter.keyer.v1.Stop
-	11, // 4: lamplighter.keyer.v1.Permit.orders:type_name -> lamplighter.wire.v1.OrdersNumber
+	16, // 4: lamplighter.keyer.v1.Permit.orders:type_name -> lamplighter.wire.v1.OrdersNumber
 	6,  // 5: lamplighter.keyer.v1.FromKeyer.status:type_name -> lamplighter.keyer.v1.Status
 	7,  // 6: lamplighter.keyer.v1.FromKeyer.nonce:type_name -> lamplighter.keyer.v1.Nonce
 	8,  // 7: lamplighter.keyer.v1.FromKeyer.verdict:type_name -> lamplighter.keyer.v1.Verdict
 	9,  // 8: lamplighter.keyer.v1.FromKeyer.keyed:type_name -> lamplighter.keyer.v1.Keyed
 	10, // 9: lamplighter.keyer.v1.FromKeyer.ended:type_name -> lamplighter.keyer.v1.Ended
-	11, // 10: lamplighter.keyer.v1.Status.orders:type_name -> lamplighter.wire.v1.OrdersNumber
-	12, // 11: lamplighter.keyer.v1.Status.hush:type_name -> lamplighter.wire.v1.HushNumber
-	13, // 12: lamplighter.keyer.v1.Status.lease_left:type_name -> lamplighter.wire.v1.LeaseTerm
-	11, // 13: lamplighter.keyer.v1.Ended.orders:type_name -> lamplighter.wire.v1.OrdersNumber
-	14, // 14: lamplighter.keyer.v1.Ended.kind:type_name -> lamplighter.wire.v1.OutcomeKind
-	15, // [15:15] is the sub-list for method output_type
-	15, // [15:15] is the sub-list for method input_type
-	15, // [15:15] is the sub-list for extension type_name
-	15, // [15:15] is the sub-list for extension extendee
-	0,  // [0:15] is the sub-list for field type_name
+	15, // 10: lamplighter.keyer.v1.FromKeyer.operator_act:type_name -> lamplighter.keyer.v1.OperatorAct
+	16, // 11: lamplighter.keyer.v1.Status.orders:type_name -> lamplighter.wire.v1.OrdersNumber
+	17, // 12: lamplighter.keyer.v1.Status.hush:type_name -> lamplighter.wire.v1.HushNumber
+	18, // 13: lamplighter.keyer.v1.Status.lease_left:type_name -> lamplighter.wire.v1.LeaseTerm
+	16, // 14: lamplighter.keyer.v1.Ended.orders:type_name -> lamplighter.wire.v1.OrdersNumber
+	19, // 15: lamplighter.keyer.v1.Ended.kind:type_name -> lamplighter.wire.v1.OutcomeKind
+	12, // 16: lamplighter.keyer.v1.OperatorRequest.rearm:type_name -> lamplighter.keyer.v1.Rearm
+	13, // 17: lamplighter.keyer.v1.OperatorRequest.presence:type_name -> lamplighter.keyer.v1.Presence
+	18, // [18:18] is the sub-list for method output_type
+	18, // [18:18] is the sub-list for method input_type
+	18, // [18:18] is the sub-list for extension type_name
+	18, // [18:18] is the sub-list for extension extendee
+	0,  // [0:18] is the sub-list for field type_name
 }
 
 func init() { file_lamplighter_keyer_v1_keyer_proto_init() }
@@ -1112,15 +1486,20 @@ func file_lamplighter_keyer_v1_keyer_proto_init() {
 		(*FromKeyer_Verdict)(nil),
 		(*FromKeyer_Keyed)(nil),
 		(*FromKeyer_Ended)(nil),
+		(*FromKeyer_OperatorAct)(nil),
 	}
 	file_lamplighter_keyer_v1_keyer_proto_msgTypes[10].OneofWrappers = []any{}
+	file_lamplighter_keyer_v1_keyer_proto_msgTypes[11].OneofWrappers = []any{
+		(*OperatorRequest_Rearm)(nil),
+		(*OperatorRequest_Presence)(nil),
+	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_lamplighter_keyer_v1_keyer_proto_rawDesc), len(file_lamplighter_keyer_v1_keyer_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   11,
+			NumMessages:   16,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
