@@ -58,7 +58,7 @@ func TestThePageNeedsNothingElse(t *testing.T) {
 			t.Errorf("the page holds %q", outside)
 		}
 	}
-	for _, told := range []string{"Week 43 of 2026", "169 hours", "keyer tripped", "measurements on the mast", "share 0.2", "Q9XYZ in FN42AX", "18\u202f129 km"} {
+	for _, told := range []string{"Week 43 of 2026", "169 hours", "keyer tripped", "measurements on the mast", "share 0.2", "Q9XYZ in FN42AX", "18\u00a0129 km"} {
 		if !strings.Contains(page.String(), told) && !strings.Contains(page.String(), strings.ReplaceAll(told, ">", "&gt;")) {
 			t.Errorf("the page does not tell %q", told)
 		}

@@ -78,7 +78,7 @@ func HoursMinutes(s float64) string {
 	return fmt.Sprintf("%d h %02d min", minutes/60, minutes%60)
 }
 
-// Number groups digits by thousands with a narrow space.
+// Number groups digits by thousands with a space that does not break.
 func Number[T int | int64](n T) string {
 	text := strconv.FormatInt(int64(n), 10)
 	sign := ""
@@ -86,7 +86,7 @@ func Number[T int | int64](n T) string {
 		sign, text = "-", text[1:]
 	}
 	for i := len(text) - 3; i > 0; i -= 3 {
-		text = text[:i] + "\u202f" + text[i:]
+		text = text[:i] + "\u00a0" + text[i:]
 	}
 	return sign + text
 }
