@@ -14,9 +14,11 @@
 // "lamplighter/v1/%c/up/#". The embedded broker refuses every other id, lets an
 // agent write only its own up topics (its will too) and read only its own down
 // topics, refuses sessions that outlive a connection, and counts each refusal.
-// Until there are certificates an id is a claim, not a proof: hence it listens
-// on loopback only. Nothing that comes this way can key a transmitter; orders,
-// leases and hushes are signed.
+// Over TLS the id must be that of the beacon in the device's certificate, which
+// is judged in the handshake, at the connect, and again when any is revoked or
+// over. Without TLS an id is a claim, not a proof: hence it listens on loopback
+// only then. Nothing that comes this way can key a transmitter; orders, leases
+// and hushes are signed.
 //
 // The embedded broker holds back its acknowledgement by rejecting the message
 // inside the library and writing the PUBACK itself from Done. Hence what agents

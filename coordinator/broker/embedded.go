@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"math"
 	"net"
+	"net/http"
 	"sync"
 	"sync/atomic"
 
@@ -18,17 +19,19 @@ import (
 // Limits of the embedded broker.
 const (
 	maxClients      = 4096
-	maxPacketBytes  = 1<<20 + 1<<16 // the largest sealed message, and its topic
-	maxInflight     = 256           // QoS 1 messages to one client without its PUBACK
-	maxWritesQueued = 256           // messages to one client that wait to be written
-	maxWaiting      = 64            // messages of one client that wait for Done
-	queueLength     = 256           // deliveries that wait for the receiver
+	maxConnections  = maxClients + 512 // with those that have not yet said who they are
+	maxPacketBytes  = 1<<20 + 1<<16    // the largest sealed message, and its topic
+	maxInflight     = 256              // QoS 1 messages to one client without its PUBACK
+	maxWritesQueued = 256              // messages to one client that wait to be written
+	maxWaiting      = 64               // messages of one client that wait for Done
+	queueLength     = 256              // deliveries that wait for the receiver
 )
 
 // EmbeddedOptions are the settings of the broker in this process.
 type EmbeddedOptions struct {
-	Network string // the network's id: agents of other networks are refused
-	Listen  string // HOST:PORT, on loopback; port 0: any free one
+	Network string  // the network's id: agents of other networks are refused
+	Listen  string  // HOST:PORT; port 0: any free one
+	Devices Devices // who may connect, by certificate; nil: anybody on this machine, unencrypted
 	Log     *slog.Logger
 	Metrics prometheus.Registerer
 }
@@ -37,6 +40,7 @@ type embedded struct {
 	options   EmbeddedOptions
 	server    *mqtt.Server
 	listener  net.Listener
+	web       *webListener
 	feed      *feed
 	onConnect func()
 	connected atomic.Bool
@@ -46,8 +50,10 @@ type embedded struct {
 
 // NewEmbedded makes the broker; it listens from Start.
 func NewEmbedded(options EmbeddedOptions) (Broker, error) {
-	if err := checkLoopback(options.Listen); err != nil {
-		return nil, err
+	if options.Devices == nil {
+		if err := checkLoopback(options.Listen); err != nil {
+			return nil, err
+		}
 	}
 	capabilities := mqtt.NewDefaultServerCapabilities()
 	capabilities.MaximumMessageExpiryInterval = 0 // otherwise what is retained is gone after a day
@@ -65,7 +71,8 @@ func NewEmbedded(options EmbeddedOptions) (Broker, error) {
 		SysTopicResendInterval: math.MaxInt32, // nobody may read them
 	})
 	b := &embedded{options: options, server: server, feed: newFeed()}
-	gate := &gate{network: options.Network, log: options.Log, refusals: newRefusals()}
+	b.web = newWebListener(options.Devices)
+	gate := &gate{network: options.Network, devices: options.Devices, log: options.Log, refusals: newRefusals()}
 	if err := errors.Join(server.AddHook(gate, nil), server.AddHook(b.feed, nil)); err != nil {
 		return nil, err
 	}
@@ -79,8 +86,12 @@ func (b *embedded) Start(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("the MQTT broker cannot listen on %s: is another program there? %w", b.options.Listen, err)
 	}
-	b.listener = impatientListener{listener}
-	if err := b.server.AddListener(listeners.NewNet("agents", b.listener)); err != nil {
+	b.listener = newCappedListener(impatientListener{listener}, maxConnections)
+	if b.options.Devices != nil {
+		b.listener = newSecureListener(b.listener, b.options.Devices)
+		b.options.Devices.OnChange(b.endUnaccepted)
+	}
+	if err := errors.Join(b.server.AddListener(listeners.NewNet("agents", b.listener)), b.server.AddListener(b.web)); err != nil {
 		return errors.Join(err, listener.Close())
 	}
 	if err := b.server.Serve(); err != nil {
@@ -109,6 +120,10 @@ func (b *embedded) Addr() string {
 	}
 	return b.listener.Addr().String()
 }
+
+// WebSocket takes MQTT over WebSockets on, from a web server that asks for
+// certificates.
+func (b *embedded) WebSocket() http.Handler { return b.web }
 
 func (b *embedded) Connected() bool { return b.connected.Load() }
 

@@ -2,6 +2,7 @@ package broker
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -20,9 +21,10 @@ var ErrNotConnected = errors.New("the MQTT broker is not connected")
 
 // ExternalOptions are the settings of the client of a broker outside.
 type ExternalOptions struct {
-	Network  string // the network's id
-	URL      string // tcp://HOST:PORT
-	ClientID string // another one for each coordinator
+	Network  string             // the network's id
+	URL      string             // tcp://HOST:PORT, or ssl://HOST:PORT with TLS
+	TLS      func() *tls.Config // for each connection anew
+	ClientID string             // another one for each coordinator
 	Log      *slog.Logger
 	Metrics  prometheus.Registerer
 }
@@ -63,8 +65,13 @@ type external struct {
 // NewExternal makes the client; it connects from Start.
 func NewExternal(options ExternalOptions) (Broker, error) {
 	address, err := url.Parse(options.URL)
-	if err != nil || address.Scheme != "tcp" || address.Port() == "" || address.Hostname() == "" {
-		return nil, fmt.Errorf("%q is no address of an MQTT broker: write tcp://HOST:PORT", options.URL)
+	if err != nil || address.Scheme != "tcp" && address.Scheme != "ssl" || address.Port() == "" || address.Hostname() == "" {
+		return nil, fmt.Errorf("%q is no address of an MQTT broker: write ssl://HOST:PORT, or tcp://HOST:PORT on this machine", options.URL)
+	}
+	if address.Scheme == "tcp" {
+		if err := checkLoopback(address.Host); err != nil {
+			return nil, fmt.Errorf("%s: what is said to a broker elsewhere must be encrypted: write ssl://%s", options.URL, address.Host)
+		}
 	}
 	e := &external{
 		options: options, host: address.Host, pause: pause,

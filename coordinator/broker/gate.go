@@ -7,6 +7,7 @@ import (
 	"github.com/mochi-mqtt/server/v2/packets"
 	"github.com/prometheus/client_golang/prometheus"
 
+	"lamplighter/coordinator/devices"
 	"lamplighter/proto/topic"
 )
 
@@ -22,10 +23,12 @@ const (
 	ForeignWrite    Refusal = "foreign_write"    // it writes a topic that is not its own up topic
 	ForeignRead     Refusal = "foreign_read"     // it reads a topic that is not its own down topic
 	HandshakeTooFar Refusal = "quality_too_high" // QoS 2
+	ForeignName     Refusal = "foreign_name"     // its certificate is another beacon's
+	NotAccepted     Refusal = "not_accepted"     // its certificate does not count
 )
 
 func refusals() []Refusal {
-	return []Refusal{NotAnAgent, LastingSession, NoKeepAlive, ForeignWill, ForeignWrite, ForeignRead, HandshakeTooFar}
+	return []Refusal{NotAnAgent, LastingSession, NoKeepAlive, ForeignWill, ForeignWrite, ForeignRead, HandshakeTooFar, ForeignName, NotAccepted}
 }
 
 // maxKeepAlive is the longest time in seconds that an agent may be silent.
@@ -35,6 +38,7 @@ const maxKeepAlive = 300
 type gate struct {
 	mqtt.HookBase
 	network  string
+	devices  Devices // nil: an id is a claim
 	log      *slog.Logger
 	refusals *prometheus.CounterVec
 }
@@ -54,6 +58,9 @@ func (g *gate) Provides(call byte) bool {
 // OnConnectAuthenticate says whether a client may connect.
 func (g *gate) OnConnectAuthenticate(client *mqtt.Client, packet packets.Packet) bool {
 	reason, ok := g.connect(client.ID, packet)
+	if ok {
+		reason, ok = g.prove(client)
+	}
 	if !ok {
 		g.refuse(reason, client, "")
 	}
@@ -72,6 +79,21 @@ func (g *gate) connect(id string, packet packets.Packet) (Refusal, bool) {
 		return NoKeepAlive, false
 	case asked.WillFlag && asked.WillTopic != address.Topic(topic.Presence):
 		return ForeignWill, false
+	}
+	return "", true
+}
+
+// prove says whether a client is who it says.
+func (g *gate) prove(client *mqtt.Client) (Refusal, bool) {
+	if g.devices == nil {
+		return "", true
+	}
+	beacon, reason := g.devices.Admit(shown(client))
+	if reason != devices.Accepted {
+		return NotAccepted, false
+	}
+	if client.ID != (topic.Address{Network: g.network, Beacon: beacon}).ClientID() {
+		return ForeignName, false
 	}
 	return "", true
 }

@@ -2,6 +2,7 @@ package broker
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"net"
@@ -47,7 +48,9 @@ func (e *external) dial(ctx context.Context) (*link, error) {
 		SetConnectTimeout(connectTimeout).SetWriteTimeout(writeTimeout).
 		SetConnectionLostHandler(func(_ paho.Client, err error) { l.lose(err) }).
 		SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) { l.hand(m, e.deliveries) }).
-		SetCustomOpenConnectionFn(func(address *url.URL, _ paho.ClientOptions) (net.Conn, error) { return l.open(ctx, address) })
+		SetCustomOpenConnectionFn(func(address *url.URL, _ paho.ClientOptions) (net.Conn, error) {
+			return l.open(ctx, address, e.options.TLS)
+		})
 	l.client = paho.NewClient(options)
 	if err := l.wait(ctx, l.client.Connect()); err != nil {
 		l.close()
@@ -80,10 +83,15 @@ func granted(result, asked map[string]byte) error {
 
 // open dials by hand, so that the end of the connection is seen here too: the
 // library can hang when a connection is closed under it.
-func (l *link) open(ctx context.Context, address *url.URL) (net.Conn, error) {
+func (l *link) open(ctx context.Context, address *url.URL, secure func() *tls.Config) (net.Conn, error) {
 	conn, err := (&net.Dialer{Timeout: connectTimeout}).DialContext(ctx, "tcp", address.Host)
 	if err != nil {
 		return nil, err
+	}
+	if address.Scheme == "ssl" {
+		if conn, err = handshake(ctx, conn, secure()); err != nil {
+			return nil, err
+		}
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -92,6 +100,17 @@ func (l *link) open(ctx context.Context, address *url.URL) (net.Conn, error) {
 	}
 	l.conn = conn
 	return watchedConn{conn, l}, nil
+}
+
+// handshake makes a connection a secure one.
+func handshake(ctx context.Context, conn net.Conn, config *tls.Config) (net.Conn, error) {
+	ctx, cancel := context.WithTimeout(ctx, connectTimeout)
+	defer cancel()
+	secured := tls.Client(conn, config)
+	if err := secured.HandshakeContext(ctx); err != nil {
+		return nil, errors.Join(err, conn.Close())
+	}
+	return secured, nil
 }
 
 // watchedConn tells the link when reading ends.

@@ -17,7 +17,7 @@ func checkLoopback(address string) error {
 		return fmt.Errorf("%q is no address to listen on: write HOST:PORT, such as 127.0.0.1:1883", address)
 	}
 	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return fmt.Errorf("the MQTT broker would listen on %q, where other machines can reach it, and agents can't prove yet who they are: write 127.0.0.1:PORT, or use a broker of your own", address)
+		return fmt.Errorf("the MQTT broker would listen on %q, where other machines can reach it, and without TLS agents can't prove who they are: write 127.0.0.1:PORT, or have it encrypted", address)
 	}
 	return nil
 }

@@ -234,3 +234,21 @@ func (s *Store) DeviceEvents(ctx context.Context, most int) ([]DeviceEvent, erro
 	}
 	return pgx.CollectRows(rows, pgx.RowToStructByName[DeviceEvent])
 }
+
+// DeviceState is other than before whenever a certificate, an authority or what
+// is known of one has changed.
+type DeviceState struct {
+	Certificates, Revoked, Authorities int64
+	Readmitted                         time.Time
+}
+
+// DeviceState says how things stand.
+func (s *Store) DeviceState(ctx context.Context) (state DeviceState, err error) {
+	var readmitted *time.Time
+	err = s.pool.QueryRow(ctx, `select count(*), count(revoked_at), max(readmit_until), (select count(*) from authorities) from device_certificates`).
+		Scan(&state.Certificates, &state.Revoked, &readmitted, &state.Authorities)
+	if readmitted != nil {
+		state.Readmitted = *readmitted
+	}
+	return state, err
+}
