@@ -10,6 +10,7 @@ import (
 var beaconKeys = []string{
 	"name", "callsign", "site", "control", "announce", "power_dbm", "licence", "share", "rest", "shared",
 	"max_in_30min", "filters", "plugged", "uncertainty_ppm", "bands", "paused", "priority",
+	"alert_limits",
 }
 
 func (r *reader) beacons(v value) []*Beacon {
@@ -44,6 +45,7 @@ func (r *reader) beacon(v value, index int) (*Beacon, bool) {
 	o.optional("plugged", func(v value) { r.plugged(v, b) })
 	r.uses(o, b, index)
 	r.licence(o, b)
+	o.optional("alert_limits", func(v value) { r.beaconLimits[b] = v })
 	return b, true
 }
 

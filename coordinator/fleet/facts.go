@@ -32,6 +32,7 @@ func (f *Fleet) things() []thing {
 	for _, p := range f.Pauses {
 		things = append(things, thing{"pause of " + p.String(), nil})
 	}
+	things = append(things, f.Alerts.things()...)
 	slices.SortFunc(things, func(a, b thing) int { return strings.Compare(a.name, b.name) })
 	return things
 }

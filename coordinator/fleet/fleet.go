@@ -14,8 +14,10 @@ type Fleet struct {
 	Network  Network
 	Sites    []*Site   // in the order of the file
 	Beacons  []*Beacon // in the order of the file
-	Pauses   []*Pause  // in the order of the file
-	Warnings Findings  // what is allowed but deserves a look
+	Pauses   []*Pause  // in the order of the file, then those of dark sites
+	Alerts   Alerts
+	Dark     []Dark   // in the order of the file
+	Warnings Findings // what is allowed but deserves a look
 
 	siteByName   map[string]*Site
 	beaconByName map[string]*Beacon
@@ -51,6 +53,7 @@ type Site struct {
 	Listen             []Listen
 	Quiet              Decimal // share of a day's slots without any transmission
 	DutyRequired       bool    // remote control only while somebody on duty is in control
+	Limits             Limits  // that hold here
 }
 
 // Listen keeps a band free at a site for part of each UTC day.
@@ -90,6 +93,7 @@ type Beacon struct {
 	Bands       []BandUse
 	Paused      bool
 	Priority    Decimal
+	Limits      Limits // that hold here
 }
 
 // BandUse is one of a beacon's bands, completed from the beacon's own values.

@@ -122,7 +122,9 @@ type reader struct {
 	zones  map[string]*time.Location
 
 	zoneless     map[*Site]value // sites without time_zone
-	neverHappens int             // rules found to have no date
+	siteLimits   map[*Site]value // those with limits of their own
+	beaconLimits map[*Beacon]value
+	neverHappens int // rules found to have no date
 }
 
 // names finds what a file refers to by name.

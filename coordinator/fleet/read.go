@@ -46,13 +46,15 @@ func newReader(file string) *reader {
 		zones:   map[string]*time.Location{},
 
 		zoneless: map[*Site]value{},
+
+		siteLimits: map[*Site]value{}, beaconLimits: map[*Beacon]value{},
 	}
 }
 
 // fleet reads the sections in the order in which they refer to each other.
 func (r *reader) fleet(v value) *Fleet {
-	f := &Fleet{Network: defaultNetwork()}
-	o, ok := r.object(v, "a fleet file", "network", "sites", "beacons", "pauses")
+	f := &Fleet{Network: defaultNetwork(), Alerts: Alerts{Limits: defaultLimits()}}
+	o, ok := r.object(v, "a fleet file", "network", "sites", "beacons", "pauses", "alerts", "dark")
 	if !ok {
 		return f
 	}
@@ -65,6 +67,10 @@ func (r *reader) fleet(v value) *Fleet {
 	}
 	o.required("beacons", func(v value) { f.Beacons = r.beacons(v) })
 	o.optional("pauses", func(v value) { f.Pauses = r.pauses(v) })
+	o.optional("alerts", func(v value) { r.alerts(v, &f.Alerts) })
+	o.optional("dark", func(v value) { f.Dark = r.dark(v) })
+	f.Pauses = append(f.Pauses, darkPauses(f.Dark)...)
+	r.completeLimits(f)
 	f.index()
 	if len(r.findings) == 0 {
 		r.adviseUnusable(f)
