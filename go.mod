@@ -31,6 +31,8 @@ require (
 	pgregory.net/rapid v1.3.0
 )
 
+require github.com/go-jose/go-jose/v4 v4.1.4 // indirect
+
 require (
 	codeberg.org/go-pdf/fpdf v0.12.0 // indirect
 	github.com/alexedwards/argon2id v1.0.0 // indirect
