@@ -90,7 +90,7 @@ func TestStatusHasExactlyTheseKeys(t *testing.T) {
 	}
 	want := []string{
 		"beacon", "band", "clock_error_seconds", "last_seen", "lease_until", "lock", "on_air", "orders_revision",
-		"sent_today", "site", "skipped_today", "state",
+		"sent_today", "site", "skipped_today", "state", "mute_reason", "frequency_uncertainty_ratio", "vitals",
 	}
 	slices.Sort(want)
 	for _, b := range beacons {

@@ -31,6 +31,9 @@ func (statusCmd) Help() string {
     mute        it would not transmit now; the reason stands beside it
     ready       it transmits when its next slot comes
 
+silent_at is when the beacon falls silent if no source of time speaks to it any
+more. What it measures stands under "vitals" with --output json.
+
 What is not known is shown as -, in JSON as null: never as 0.
 
 Examples:
@@ -53,6 +56,10 @@ type beaconStatus struct {
 	LeaseUntil        *string  `json:"lease_until"`
 	SentToday         *int32   `json:"sent_today"`
 	SkippedToday      *int32   `json:"skipped_today"`
+
+	MuteReason                *string        `json:"mute_reason"`
+	FrequencyUncertaintyRatio *float64       `json:"frequency_uncertainty_ratio"`
+	Vitals                    *beaconsVitals `json:"vitals"`
 }
 
 // Run asks and prints.
@@ -78,18 +85,20 @@ func statusOf(b *apiv1.Beacon) beaconStatus {
 		Site: b.GetSite(), Beacon: b.GetBeacon(), State: stateWord(b.GetState()), Lock: lockWord(b.GetLock()),
 		ClockErrorSeconds: b.ClockErrorSeconds, LastSeen: timePointer(b.GetLastSeen()), OnAir: b.OnAir, Band: b.Band,
 		OrdersRevision: b.OrdersRevision, LeaseUntil: timePointer(b.GetLeaseUntil()), SentToday: b.SentToday, SkippedToday: b.SkippedToday,
+		MuteReason: b.MuteReason, FrequencyUncertaintyRatio: b.FrequencyUncertaintyRatio, Vitals: vitalsOf(b.GetVitals()),
 	}
 }
 
 func statusTable(values []beaconStatus, beacons []*apiv1.Beacon) table {
 	t := table{columns: []string{
 		"site", "beacon", "state", "lock", "clock_error_seconds", "last_seen", "on_air", "band",
-		"orders_revision", "lease_until", "sent_today", "skipped_today", "mute_reason",
+		"orders_revision", "lease_until", "sent_today", "skipped_today", "mute_reason", "silent_at",
 	}}
 	for i, v := range values {
 		t.rows = append(t.rows, []string{
 			v.Site, v.Beacon, v.State, v.Lock, seconds(v.ClockErrorSeconds), show(v.LastSeen), show(v.OnAir), show(v.Band),
 			show(v.OrdersRevision), show(v.LeaseUntil), show(v.SentToday), show(v.SkippedToday), beacons[i].GetMuteReason(),
+			rfc3339(beacons[i].GetVitals().GetSilentAt()),
 		})
 	}
 	return t

@@ -27,6 +27,9 @@ func readHealth(m *message, wire *wirev1.Health) *Refusal {
 	if bound != nil && *bound < 0 || uncertainty != nil && (math.IsNaN(*uncertainty) || math.IsInf(*uncertainty, 0) || *uncertainty < 0) {
 		return refuse(BadValue, "health of %s: a bound on an error is below zero or no number", m.address.Beacon)
 	}
+	if refusal := checkMeasured(m.address.Beacon, wire); refusal != nil {
+		return refusal
+	}
 	h := store.Health{
 		Beacon: m.address.Beacon, Run: wire.GetRun(), LiveSeq: int64(wire.GetLiveSeq()), Message: m.delivery.Payload,
 		Lock: lock(wire.GetLock()), ClockErrorBoundNs: bound, FrequencyUncertaintyPpb: uncertainty,

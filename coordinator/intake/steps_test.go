@@ -45,6 +45,14 @@ func TestWhatIsWrongWithAMessageIsSaidCountedAndChangesNothing(t *testing.T) {
 		"an epoch beyond all":   {broker.Delivery{Topic: healths, Payload: health(func(h *wirev1.Health) { h.Orders = &wirev1.OrdersNumber{Epoch: math.MaxUint64} })}, BadValue, "orders.epoch"},
 		"a band that is a page": {broker.Delivery{Topic: healths, Payload: health(func(h *wirev1.Health) { h.Band = "<b>" })}, BadValue, "no name"},
 		"an error that is NaN":  {broker.Delivery{Topic: healths, Payload: health(func(h *wirev1.Health) { h.FrequencyUncertaintyPpb = &nan })}, BadValue, "no number"},
+		"a supply that is NaN":  {broker.Delivery{Topic: healths, Payload: health(func(h *wirev1.Health) { h.SupplyVolts = &nan })}, BadValue, "supply_volts is no number"},
+		"a clock reason":        {broker.Delivery{Topic: healths, Payload: health(func(h *wirev1.Health) { h.ClockReason = "No fix" })}, BadValue, "clock_reason"},
+		"too many measures": {broker.Delivery{Topic: healths, Payload: health(func(h *wirev1.Health) {
+			h.Steadiness = &wirev1.Steadiness{Allan: make([]*wirev1.Measure, 33)}
+		})}, BadValue, "at most 32"},
+		"a measure below zero": {broker.Delivery{Topic: healths, Payload: health(func(h *wirev1.Health) {
+			h.Steadiness = &wirev1.Steadiness{MaxTimeIntervalError: []*wirev1.Measure{{Value: -1}}}
+		})}, BadValue, "steadiness is below zero"},
 		"an error below zero":   {broker.Delivery{Topic: healths, Payload: health(func(h *wirev1.Health) { h.ClockErrorBoundNs = &below })}, BadValue, "below zero"},
 		"presence of no run":    {broker.Delivery{Topic: presences, Payload: marshal(t, &wirev1.Presence{Network: network, Beacon: "hilltop-hf", Run: "x"})}, BadValue, "32 hexadecimal digits"},
 		"an endless connection": {broker.Delivery{Topic: presences, Payload: marshal(t, &wirev1.Presence{Network: network, Beacon: "hilltop-hf", Run: run(1), Connection: math.MaxUint64})}, BadValue, "connection is"},

@@ -65,6 +65,9 @@ func (b *Beacons) Describe(descriptions chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{up, lastSeen, gpsLock, clockError, frequencyUncertainty, transmissions, leaseRemaining} {
 		descriptions <- d
 	}
+	for _, m := range measured {
+		descriptions <- m.description
+	}
 }
 
 // Collect reads how the beacons are.
@@ -116,6 +119,11 @@ func collect(samples chan<- prometheus.Metric, b *apiv1.Beacon, now time.Time) {
 	}
 	if b.FrequencyUncertaintyRatio != nil {
 		gauge(frequencyUncertainty, b.GetFrequencyUncertaintyRatio())
+	}
+	for _, m := range measured {
+		if value, known := m.of(b.GetVitals(), now); known {
+			gauge(m.description, value)
+		}
 	}
 	if b.LeaseUntil != nil {
 		gauge(leaseRemaining, max(0, b.GetLeaseUntil().AsTime().Sub(now).Seconds()))

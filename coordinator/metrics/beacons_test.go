@@ -57,6 +57,8 @@ func report(t *testing.T, s *store.Store) {
 	health := &wirev1.Health{
 		Lock: wirev1.Lock_LOCK_LOCKED, ClockErrorBoundNs: proto.Int64(1_000_000), FrequencyUncertaintyPpb: proto.Float64(50),
 		Run: run, Beacon: "a", Network: "tern",
+		SilentInSeconds: proto.Uint64(3600), Satellites: proto.Uint32(8), TemperatureCelsius: proto.Float64(-4), SupplyVolts: proto.Float64(13.8),
+		ForwardWatts: proto.Float64(5), ReflectedWatts: proto.Float64(0), DiskFreeBytes: proto.Uint64(1000), OutboxRecords: 12, UptimeSeconds: 60,
 	}
 	message, err := proto.Marshal(health)
 	if err != nil {
@@ -130,6 +132,10 @@ func TestWhatIsKnownIsShownAndWhatIsNotIsNoSample(t *testing.T) {
 		"lamplighter_beacon_up":                          {"beacon=a site=hilltop 1", "beacon=b site=hilltop 0"},
 		"lamplighter_beacon_gps_lock":                    {"beacon=a site=hilltop 1"},
 		"lamplighter_beacon_frequency_uncertainty_ratio": {"beacon=a site=hilltop 5e-08"},
+		"lamplighter_beacon_temperature_celsius":         {"beacon=a site=hilltop -4"},
+		"lamplighter_beacon_supply_volts":                {"beacon=a site=hilltop 13.8"},
+		"lamplighter_beacon_reflected_watts":             {"beacon=a site=hilltop 0"},
+		"lamplighter_beacon_outbox_records":              {"beacon=a site=hilltop 12"},
 		"lamplighter_beacon_transmissions_total":         {"band=40m beacon=a outcome=sent site=hilltop 2", "band=40m beacon=a outcome=skipped site=hilltop 1"},
 	} {
 		if diff := cmp.Diff(want, samples(got[name])); diff != "" {

@@ -184,6 +184,7 @@ func (v view) showOrders(shown *apiv1.Beacon) {
 
 // showReport tells what the beacon said of itself, as far as it still holds.
 func (v view) showReport(shown *apiv1.Beacon) {
+	shown.Vitals = v.vitals()
 	shown.Lock = lock(v.Health.GetLock())
 	if v.Health.ClockErrorBoundNs != nil {
 		shown.ClockErrorSeconds = proto.Float64(v.clockError())

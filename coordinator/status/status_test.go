@@ -51,6 +51,9 @@ func well(change func(*status.Beacon)) status.Beacon {
 	return b
 }
 
+// heard is what such a beacon said of itself besides.
+func heard() *apiv1.Vitals { return &apiv1.Vitals{Heard: timestamppb.New(now.Add(-time.Second))} }
+
 func keyed(b *status.Beacon) {
 	b.Health.OnAir, b.Health.Band, b.Health.Slot = true, "40m", presentSlot
 }
@@ -117,7 +120,7 @@ func TestUnknownIsAbsent(t *testing.T) {
 		{
 			"a report without clock, frequency or orders", well(func(b *status.Beacon) { b.Health = &wirev1.Health{} }),
 			&apiv1.Beacon{
-				State: apiv1.BeaconState_BEACON_STATE_READY, LeaseUntil: timestamppb.New(lease), OnAir: proto.Bool(false),
+				Vitals: heard(), State: apiv1.BeaconState_BEACON_STATE_READY, LeaseUntil: timestamppb.New(lease), OnAir: proto.Bool(false),
 				LastSeen: timestamppb.New(now.Add(-time.Second)), SentToday: proto.Int32(0), SkippedToday: proto.Int32(0),
 			},
 		},
@@ -135,7 +138,7 @@ func TestUnknownIsAbsent(t *testing.T) {
 				b.Health.ClockErrorBoundNs = nil
 			}),
 			&apiv1.Beacon{
-				State: apiv1.BeaconState_BEACON_STATE_READY, LeaseUntil: timestamppb.New(lease), OrdersRevision: proto.String("7.3"), Lock: apiv1.LockState_LOCK_STATE_LOCKED,
+				Vitals: heard(), State: apiv1.BeaconState_BEACON_STATE_READY, LeaseUntil: timestamppb.New(lease), OrdersRevision: proto.String("7.3"), Lock: apiv1.LockState_LOCK_STATE_LOCKED,
 				LastSeen: timestamppb.New(now.Add(-time.Second)), SentToday: proto.Int32(0), SkippedToday: proto.Int32(0),
 			},
 		},
@@ -144,11 +147,26 @@ func TestUnknownIsAbsent(t *testing.T) {
 				keyed(b)
 				b.Health.FrequencyUncertaintyPpb = proto.Float64(50)
 				b.Health.ClockErrorBoundNs = nil
+				said := b.Health
+				said.SilentInSeconds, said.ClockReason, said.Satellites = proto.Uint64(3*3600+10*60), "no_fix", proto.Uint32(7)
+				said.TemperatureCelsius, said.SupplyVolts, said.ReflectedWatts = proto.Float64(-4), proto.Float64(13.8), proto.Float64(0)
+				said.OutboxRecords, said.DiskFreeBytes, said.UptimeSeconds, said.Version = 12, proto.Uint64(1<<30), 3600, "v1.2.3"
+				said.Steadiness = &wirev1.Steadiness{
+					Allan:                []*wirev1.Measure{{Seconds: 60, Value: 2e-9}},
+					MaxTimeIntervalError: []*wirev1.Measure{{Seconds: 60, Value: 1e-7}},
+				}
 				b.Present = &wirev1.Transmission{Slot: presentSlot, Band: "40m", FrequencyMillihertz: 7_040_101_500}
 				b.Next = &wirev1.Transmission{Slot: presentSlot + 2, Band: "20m"}
 				b.Sent, b.Skipped = 12, 1
 			}),
 			&apiv1.Beacon{
+				Vitals: &apiv1.Vitals{
+					Heard: timestamppb.New(now.Add(-time.Second)), SilentAt: timestamppb.New(now.Add(3*time.Hour + 10*time.Minute - time.Second)),
+					ClockReason: proto.String("no_fix"), Satellites: proto.Uint32(7), TemperatureCelsius: proto.Float64(-4),
+					SupplyVolts: proto.Float64(13.8), ReflectedWatts: proto.Float64(0), OutboxRecords: 12, DiskFreeBytes: proto.Uint64(1 << 30),
+					UptimeSeconds: 3600, Version: "v1.2.3", Allan: []*apiv1.Measure{{Seconds: 60, Value: 2e-9}},
+					MaxTimeIntervalError: []*apiv1.Measure{{Seconds: 60, Value: 1e-7}},
+				},
 				State: apiv1.BeaconState_BEACON_STATE_ON_AIR, LeaseUntil: timestamppb.New(lease), OrdersRevision: proto.String("7.3"), Lock: apiv1.LockState_LOCK_STATE_LOCKED,
 				LastSeen: timestamppb.New(now.Add(-time.Second)), SentToday: proto.Int32(12), SkippedToday: proto.Int32(1),
 				OnAir: proto.Bool(true), Band: proto.String("40m"), FrequencyHz: proto.Float64(7_040_101.5), FrequencyUncertaintyRatio: proto.Float64(50e-9),

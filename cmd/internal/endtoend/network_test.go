@@ -153,6 +153,10 @@ type status struct {
 	LeaseUntil        *string  `json:"lease_until"`
 	SentToday         *int     `json:"sent_today"`
 	SkippedToday      *int     `json:"skipped_today"`
+
+	MuteReason                *string         `json:"mute_reason"`
+	FrequencyUncertaintyRatio *float64        `json:"frequency_uncertainty_ratio"`
+	Vitals                    json.RawMessage `json:"vitals"`
 }
 
 func (n *network) status() map[string]status {
