@@ -39,6 +39,9 @@ type commands struct {
 	Tones       tonesCmd       `cmd:"" help:"Print the 162 symbols that a message is sent as."`
 	Fleet       fleetCmd       `cmd:"" help:"Show or change the fleet file that the coordinator works from."`
 	Status      statusCmd      `cmd:"" help:"Say how each beacon is."`
+	Report      reportCmd      `cmd:"" help:"Say what happened in a week or another time."`
+	Who         whoCmd         `cmd:"" help:"Say which beacons were on the air near a time and frequency."`
+	Heard       heardCmd       `cmd:"" help:"Take in and look at what receivers report of our transmissions."`
 	Hush        hushCmd        `cmd:"" help:"Stop transmitting, now."`
 	Release     releaseCmd     `cmd:"" help:"End a hush."`
 	AgentConfig agentConfigCmd `cmd:"" name:"agent-config" help:"Write the configuration file of a beacon's agent."`

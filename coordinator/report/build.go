@@ -147,6 +147,19 @@ func (b *Builder) count(t *tally, h rollup.Hour) {
 	}
 }
 
+// Sent counts what was sent, by beacon and band, of the hours so far.
+func (b *Builder) Sent() map[[2]string]int64 {
+	sent := map[[2]string]int64{}
+	for name, t := range b.beacons {
+		for key, n := range t.counts {
+			if key.ending == "sent" {
+				sent[[2]string{name, key.band}] += n
+			}
+		}
+	}
+	return sent
+}
+
 // Context is what a report tells beside what is counted.
 type Context struct {
 	Missing    map[string]int64 // records that never came, by beacon

@@ -42,14 +42,7 @@ type Request struct {
 
 // Report makes the report, with the period before to compare with.
 func (r *Reporter) Report(ctx context.Context, q Request) (*report.Report, error) {
-	current, _, err := r.Fleets.Current(ctx)
-	if err != nil {
-		return nil, err
-	}
-	if current == nil {
-		return nil, fault.New(fault.Refused, "", "no fleet file is in force yet; give the coordinator one with: lamplighter fleet apply FLEET")
-	}
-	now, err := r.Store.Now(ctx)
+	current, now, err := r.now(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -71,7 +64,8 @@ func (r *Reporter) Report(ctx context.Context, q Request) (*report.Report, error
 type asked struct {
 	Request
 	period report.Period
-	names  []string // of the beacons that it is about
+	names  []string            // of the beacons that it is about
+	sent   map[[2]string]int64 // by beacon and band
 }
 
 func (q Request) in(p report.Period) asked { return asked{Request: q, period: p} }
@@ -143,9 +137,9 @@ func (r *Reporter) make(ctx context.Context, q asked, now time.Time, before *rep
 	if err != nil {
 		return nil, err
 	}
-	q.names = names
+	q.names, q.sent = names, builder.Sent()
 	beside := report.Context{Before: before, Changes: changes}
-	for _, gather := range []func(context.Context, asked, *report.Context) error{r.missing, r.hushes, r.shortfalls} {
+	for _, gather := range []func(context.Context, asked, *report.Context) error{r.missing, r.hushes, r.shortfalls, r.heardBy} {
 		if err := gather(ctx, q, &beside); err != nil {
 			return nil, err
 		}

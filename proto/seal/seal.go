@@ -37,6 +37,7 @@ const (
 	Hush     Purpose = "hush"
 	Receipt  Purpose = "receipt"
 	Envelope Purpose = "envelope"
+	Page     Purpose = "page" // for people, of no beacon
 )
 
 // MaxBytes is the size of the largest sealed message that is looked at.

@@ -40,6 +40,7 @@ var pure = []string{
 	"coordinator/planner",
 	"coordinator/report",
 	"coordinator/rollup",
+	"coordinator/stationlog",
 	"coordinator/status",
 	"coordinator/zone",
 	"proto/lamplighter/keyer/v1",
@@ -72,6 +73,7 @@ var libraries = map[string]string{
 	"github.com/teambition/rrule-go": "expands recurrence rules by calculation",
 	"google.golang.org/grpc/codes":   "a list of constants",
 	"gonum.org/v1/gonum/stat":        "calculates",
+	"github.com/arran4/golang-ical":  "writes calendars in memory",
 }
 
 // generatedServices may import gRPC, and pure packages may still use their
