@@ -53,6 +53,12 @@ var rules = map[string]rule{
 	apiv1.BeaconService_WatchBeacons_FullMethodName:   {action: people.See},
 	apiv1.BeaconService_GetAgentConfig_FullMethodName: {action: people.Enrol, changes: true, hidden: true},
 
+	apiv1.DeviceService_GivePermit_FullMethodName:       {action: people.Enrol, changes: true, hidden: true},
+	apiv1.DeviceService_ListDevices_FullMethodName:      {action: people.See},
+	apiv1.DeviceService_RevokeDevice_FullMethodName:     {action: people.Enrol, changes: true},
+	apiv1.DeviceService_ReadmitDevice_FullMethodName:    {action: people.Enrol, changes: true},
+	apiv1.DeviceService_ListDeviceEvents_FullMethodName: {action: people.See},
+
 	apiv1.FleetService_GetFleet_FullMethodName:   {action: people.See},
 	apiv1.FleetService_DiffFleet_FullMethodName:  {action: people.See},
 	apiv1.FleetService_ApplyFleet_FullMethodName: {action: people.ChangeFleet, changes: true},
@@ -62,13 +68,6 @@ var rules = map[string]rule{
 	apiv1.HistoryService_ListSlots_FullMethodName:  {action: people.See},
 	apiv1.HistoryService_ListHealth_FullMethodName: {action: people.See},
 	apiv1.HistoryService_GetHush_FullMethodName:    {action: people.See},
-
-	apiv1.ReportService_GetReport_FullMethodName: {action: people.See},
-	apiv1.ReportService_Who_FullMethodName:       {action: people.See},
-
-	apiv1.HeardService_AddReceptions_FullMethodName:      {action: people.Acknowledge, changes: true, hidden: true},
-	apiv1.HeardService_ListUnmatched_FullMethodName:      {action: people.See},
-	apiv1.HeardService_ProposeCorrections_FullMethodName: {action: people.See},
 
 	apiv1.HushService_Hush_FullMethodName:       {action: people.Hush, sites: scopeField, changes: true, silences: true},
 	apiv1.HushService_Release_FullMethodName:    {action: people.Release, sites: scopeField, changes: true},

@@ -19,10 +19,8 @@ import (
 
 	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/people/accounts"
-	"lamplighter/coordinator/reporting"
 	"lamplighter/coordinator/store"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
-	"lamplighter/proto/seal"
 )
 
 // Sizes of messages. A fleet file has at most 16 MiB, and the plan of a whole
@@ -43,7 +41,9 @@ type Options struct {
 	Configs Configs
 	Applied func() // called when another fleet file is in force
 
-	Signer   *seal.Signer
+	Devices       Devices
+	DeviceAddress func() string // where devices ask to be let in, HOST:PORT; empty: nowhere
+
 	Accounts *accounts.Accounts
 	OpenID   string // the issuer that log-ins may come from; may be empty
 	Open     bool   // whoever calls from this computer, without a token, may do everything
@@ -100,8 +100,7 @@ func New(options Options) (*Server, error) {
 	apiv1.RegisterHushServiceServer(services, &hushService{options: options})
 	apiv1.RegisterBeaconServiceServer(services, &beaconService{options: options, running: running})
 	apiv1.RegisterHistoryServiceServer(services, &historyService{options: options})
-	apiv1.RegisterReportServiceServer(services, newReportService(options))
-	apiv1.RegisterHeardServiceServer(services, &heardService{reporter: reporting.Reporter{Store: options.Store, Fleets: options.Fleets}})
+	apiv1.RegisterDeviceServiceServer(services, &deviceService{options: options})
 	apiv1.RegisterAccountServiceServer(services, &accountService{options: options})
 	apiv1.RegisterPeopleServiceServer(services, &peopleService{options: options})
 	apiv1.RegisterDutyServiceServer(services, &dutyService{options: options})

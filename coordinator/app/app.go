@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"net/http"
 	"os"
 	"path/filepath"
 	"sync"
@@ -16,6 +17,7 @@ import (
 	"lamplighter/coordinator/api"
 	"lamplighter/coordinator/console"
 	"lamplighter/coordinator/database"
+	"lamplighter/coordinator/devices/registrar"
 	"lamplighter/coordinator/dispatch"
 	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/fleet"
@@ -39,12 +41,16 @@ type App struct {
 	fleets     *store.Fleets
 	vault      *vault.Vault
 	signer     *seal.Signer
+	registrar  *registrar.Registrar
+	filed      *filed       // nil: the certificate is of the registrar
+	devices    net.Listener // nil: devices are not let in here
 	publisher  *latePublisher
 	dispatcher *dispatch.Dispatcher
 	leader     *lead.Leader
 	accounts   *accounts.Accounts
 	api        *api.Server
 	pages      *pages
+	enrolling  *http.Server
 	console    *console.Console
 	network    *network // nil: no fleet file is in force yet
 	applied    chan struct{}
@@ -73,7 +79,7 @@ func New(options Options) (*App, error) {
 // begun and says what is wrong.
 func (a *App) Start(ctx context.Context) error {
 	for _, step := range []func(context.Context) error{
-		a.listen, a.openDatabase, a.openStore, a.keepPartitions, a.keepMemory, a.openAccounts, a.prepare, a.applyFleet, a.serve, a.startNetwork, a.watchFleet,
+		a.listen, a.openDatabase, a.openStore, a.keepPartitions, a.keepMemory, a.openAccounts, a.openRegistrar, a.prepare, a.applyFleet, a.serve, a.serveDevices, a.startNetwork, a.watchFleet,
 	} {
 		if err := step(ctx); err != nil {
 			a.Stop()
@@ -99,6 +105,9 @@ func (a *App) stopAll() {
 	}
 	if a.pages != nil {
 		a.pages.stop()
+	}
+	if a.enrolling != nil {
+		_ = a.enrolling.Close()
 	}
 	a.end()
 	a.running.Wait()
@@ -126,11 +135,12 @@ func (a *App) stopAll() {
 type Addresses struct {
 	GRPC, HTTP string
 	MQTT       string // where agents connect; empty: no fleet file is in force yet
+	Devices    string // where devices ask to be let in; empty: nowhere
 }
 
 // Addr says where it listens. Call it after Start.
 func (a *App) Addr() Addresses {
-	addresses := Addresses{GRPC: a.grpc.Addr().String(), HTTP: a.http.Addr().String()}
+	addresses := Addresses{GRPC: a.grpc.Addr().String(), HTTP: a.http.Addr().String(), Devices: a.deviceAddress()}
 	a.started.Lock()
 	defer a.started.Unlock()
 	if a.network != nil {
@@ -190,7 +200,7 @@ func (a *App) prepare(context.Context) (err error) {
 	a.pages = newPages(a.registry, a.ready)
 	a.api, err = api.New(api.Options{
 		Store: a.store, Fleets: a.fleets, Hushes: a.dispatcher, Configs: a, Applied: a.lookAtFleet, Log: log, Metrics: a.registry,
-		Accounts: a.accounts, Open: a.options.Open,
+		Accounts: a.accounts, Devices: a.registrar, DeviceAddress: a.deviceAddress, Open: a.options.Open,
 	})
 	if err != nil {
 		return err
@@ -228,8 +238,8 @@ func (a *App) applyFleet(ctx context.Context) error {
 }
 
 func (a *App) serve(context.Context) error {
-	a.goRun("the gRPC server", func() error { return a.api.Serve(a.grpc) })
-	a.goRun("the web server", func() error { return a.pages.serve(a.http) })
+	a.goRun("the gRPC server", func() error { return a.api.Serve(a.secured(a.grpc)) })
+	a.goRun("the web server", func() error { return a.pages.serve(a.secured(a.http)) })
 	return nil
 }
 

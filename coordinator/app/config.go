@@ -11,13 +11,19 @@ import (
 // AgentConfig makes the configuration of a beacon's agent: with the clock and
 // transmitter that are simulated, until a person writes in what stands there.
 func (a *App) AgentConfig(f *fleet.Fleet, version store.FleetVersion, beacon *fleet.Beacon) (*setup.File, error) {
-	broker := a.options.Broker
+	broker := a.options.Secure.AgentsBroker
+	if broker == "" {
+		broker = a.options.Broker
+	}
 	if broker == "" {
 		listening := a.Addr().MQTT
 		if listening == "" {
 			return nil, fault.New(fault.Unavailable, "", "the broker is starting; try again in a moment")
 		}
 		broker = "tcp://" + listening
+		if a.options.Secure.On {
+			broker = "ssl://" + a.reachable(listening)
+		}
 	}
 	// The envelope counts from when the fleet file that it is made from was put
 	// in force, so that asking twice gives the same file.

@@ -47,6 +47,7 @@ func (a *App) startNetwork(ctx context.Context) error {
 		a.changeFleet(current, version)
 		return nil
 	}
+	a.registrar.SetNetwork(current.Network.ID)
 	through, err := a.newBroker(current.Network.ID)
 	if err != nil {
 		return err
@@ -82,10 +83,14 @@ func (a *App) changeFleet(current *fleet.Fleet, version store.FleetVersion) {
 func (a *App) newBroker(id string) (broker.Broker, error) {
 	if a.options.Broker != "" {
 		return broker.NewExternal(broker.ExternalOptions{
-			Network: id, URL: a.options.Broker, ClientID: "coordinator-" + rand.Text(), Log: a.options.Log, Metrics: a.registry,
+			Network: id, URL: a.options.Broker, TLS: a.registrar.BrokerTLS, ClientID: "coordinator-" + rand.Text(), Log: a.options.Log, Metrics: a.registry,
 		})
 	}
-	return broker.NewEmbedded(broker.EmbeddedOptions{Network: id, Listen: a.options.MQTT, Log: a.options.Log, Metrics: a.registry})
+	options := broker.EmbeddedOptions{Network: id, Listen: a.options.MQTT, Log: a.options.Log, Metrics: a.registry}
+	if a.options.Secure.On {
+		options.Devices = a.registrar
+	}
+	return broker.NewEmbedded(options)
 }
 
 // lookAtFleet makes watchFleet look now.

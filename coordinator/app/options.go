@@ -14,9 +14,10 @@ type Options struct {
 	Database string // a Postgres URL; empty: a private one in Dir
 	Broker   string // tcp://HOST:PORT of an MQTT broker; empty: one in this process
 
-	// Where to listen, HOST:PORT on loopback; port 0 is any free one. MQTT
-	// counts only for the broker in this process.
+	// Where to listen, HOST:PORT, on loopback unless Secure is on; port 0 is any
+	// free one. MQTT counts only for the broker in this process.
 	GRPC, HTTP, MQTT string
+	Secure           Secure
 
 	// Open lets everybody do everything who comes from this computer without
 	// saying who they are. For the demo and for trials.
@@ -43,12 +44,15 @@ func (o Options) check() error {
 	if err := o.checkOpen(); err != nil {
 		return err
 	}
+	if err := o.checkSecure(); err != nil {
+		return err
+	}
 	addresses := []struct{ flag, value string }{{"--grpc", o.GRPC}, {"--http", o.HTTP}}
 	if o.Broker == "" {
 		addresses = append(addresses, struct{ flag, value string }{"--mqtt", o.MQTT})
 	}
 	for _, address := range addresses {
-		if err := checkLoopback(address.flag, address.value); err != nil {
+		if err := checkLoopback(address.flag, address.value); err != nil && !o.Secure.On {
 			return err
 		}
 	}
@@ -62,7 +66,7 @@ func checkLoopback(flag, address string) error {
 		return fault.New(fault.Usage, flag, "%q is no address to listen on; write HOST:PORT, such as 127.0.0.1:0 for any free port", address)
 	}
 	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return fault.New(fault.Usage, flag, "other computers could reach the coordinator at %s, and nobody has to prove yet who they are: give an address of this computer alone, such as 127.0.0.1:PORT", address)
+		return fault.New(fault.Usage, flag, "other computers could reach the coordinator at %s, and listen to what is said: encrypt it with --tls, or give an address of this computer alone, such as 127.0.0.1:PORT", address)
 	}
 	return nil
 }

@@ -14,7 +14,8 @@ type cappedListener struct {
 	most int64
 }
 
-func newCappedListener(inner net.Listener, most int64) net.Listener {
+// NewCapped is a listener that has at most so many connections open.
+func NewCapped(inner net.Listener, most int64) net.Listener {
 	return &cappedListener{Listener: inner, most: most}
 }
 

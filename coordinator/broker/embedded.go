@@ -86,7 +86,7 @@ func (b *embedded) Start(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("the MQTT broker cannot listen on %s: is another program there? %w", b.options.Listen, err)
 	}
-	b.listener = newCappedListener(impatientListener{listener}, maxConnections)
+	b.listener = NewCapped(impatientListener{listener}, maxConnections)
 	if b.options.Devices != nil {
 		b.listener = newSecureListener(b.listener, b.options.Devices)
 		b.options.Devices.OnChange(b.endUnaccepted)
