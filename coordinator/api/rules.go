@@ -69,6 +69,13 @@ var rules = map[string]rule{
 	apiv1.HistoryService_ListHealth_FullMethodName: {action: people.See},
 	apiv1.HistoryService_GetHush_FullMethodName:    {action: people.See},
 
+	apiv1.ReportService_GetReport_FullMethodName: {action: people.See},
+	apiv1.ReportService_Who_FullMethodName:       {action: people.See},
+
+	apiv1.HeardService_AddReceptions_FullMethodName:      {action: people.Acknowledge, changes: true, hidden: true},
+	apiv1.HeardService_ListUnmatched_FullMethodName:      {action: people.See},
+	apiv1.HeardService_ProposeCorrections_FullMethodName: {action: people.See},
+
 	apiv1.HushService_Hush_FullMethodName:       {action: people.Hush, sites: scopeField, changes: true, silences: true},
 	apiv1.HushService_Release_FullMethodName:    {action: people.Release, sites: scopeField, changes: true},
 	apiv1.HushService_ListHushes_FullMethodName: {action: people.See},

@@ -19,8 +19,10 @@ import (
 
 	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/people/accounts"
+	"lamplighter/coordinator/reporting"
 	"lamplighter/coordinator/store"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
+	"lamplighter/proto/seal"
 )
 
 // Sizes of messages. A fleet file has at most 16 MiB, and the plan of a whole
@@ -44,6 +46,7 @@ type Options struct {
 	Devices       Devices
 	DeviceAddress func() string // where devices ask to be let in, HOST:PORT; empty: nowhere
 
+	Signer   *seal.Signer
 	Accounts *accounts.Accounts
 	OpenID   string // the issuer that log-ins may come from; may be empty
 	Open     bool   // whoever calls from this computer, without a token, may do everything
@@ -101,6 +104,8 @@ func New(options Options) (*Server, error) {
 	apiv1.RegisterBeaconServiceServer(services, &beaconService{options: options, running: running})
 	apiv1.RegisterHistoryServiceServer(services, &historyService{options: options})
 	apiv1.RegisterDeviceServiceServer(services, &deviceService{options: options})
+	apiv1.RegisterReportServiceServer(services, newReportService(options))
+	apiv1.RegisterHeardServiceServer(services, &heardService{reporter: reporting.Reporter{Store: options.Store, Fleets: options.Fleets}})
 	apiv1.RegisterAccountServiceServer(services, &accountService{options: options})
 	apiv1.RegisterPeopleServiceServer(services, &peopleService{options: options})
 	apiv1.RegisterDutyServiceServer(services, &dutyService{options: options})
