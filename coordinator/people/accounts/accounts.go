@@ -170,6 +170,18 @@ func (a *Accounts) EndSession(ctx context.Context, secret string) error {
 	return a.store.EndSession(ctx, digest(secret))
 }
 
+// ByOpenID is whose account an OpenID provider's subject is; nobody where none
+// is.
+func (a *Accounts) ByOpenID(ctx context.Context, issuer, subject string) (people.Person, error) {
+	account, err := a.store.AccountAt(ctx, issuer, subject)
+	if err != nil || account == nil {
+		return people.Person{}, err
+	}
+	person := account.Person()
+	person.PasswordDue = false // they did not come by it
+	return person, nil
+}
+
 // errUnknownSecret is the answer to a session or token that lets nobody in.
 var errUnknownSecret = errors.New("unknown, over or revoked")
 
