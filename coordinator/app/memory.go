@@ -3,6 +3,8 @@ package app
 import (
 	"context"
 	"time"
+
+	"lamplighter/coordinator/reporting"
 )
 
 // How often ended hours are rolled up, and how often old raw data are given up.
@@ -30,6 +32,9 @@ func (o Options) healthDays() int {
 // up for.
 func (a *App) keepMemory(context.Context) error {
 	a.running.Go(func() { a.again(rollUpEvery, "hours can't be rolled up; they stay due", a.rollUp) })
+	a.running.Go(func() {
+		a.again(rollUpEvery, "reception reports that wait can't be matched; they go on waiting", a.rematch)
+	})
 	a.running.Go(func() {
 		a.again(giveUpEvery, "old raw health can't be given up now; it is tried again in an hour", a.giveUp)
 	})
@@ -59,6 +64,15 @@ func (a *App) rollUp(ctx context.Context) error {
 	now, err := a.store.Now(ctx)
 	for made := 1; made > 0 && err == nil; {
 		made, err = a.store.RollUp(ctx, now.Truncate(time.Hour))
+	}
+	return err
+}
+
+// rematch matches reception reports that came before the beacon's own word.
+func (a *App) rematch(ctx context.Context) (err error) {
+	reporter := reporting.Reporter{Store: a.store, Fleets: a.fleets}
+	for settled := 1; settled > 0 && err == nil; {
+		settled, err = reporter.Rematch(ctx)
 	}
 	return err
 }

@@ -35,6 +35,7 @@ var pure = []string{
 	"agent/transmitter/switching/sequence",
 	"coordinator/fault",
 	"coordinator/fleet",
+	"coordinator/heard",
 	"coordinator/lease",
 	"coordinator/plan",
 	"coordinator/planner",
