@@ -31,25 +31,16 @@ type sending struct {
 // board knows every rule of a plan that concerns more than one slot or beacon.
 type board struct {
 	*model
-	cells  [][]signal  // by slot, then band
-	load   []uint8     // by slot, then resource
-	rows   [][]int32   // quiet and listen shares: slots used, by row, then day
-	most   [][]int32   // the same: slots that may be used
-	busy   []int32     // signals by slot
-	lastHz [][]int64   // by beacon and band, where the last visit was put
-	lease  [][]sending // by beacon, rising: slots under a lease
-	sent   [][]sending // by beacon, rising
-	past   []pastRate  // by beacon
-	moves  int         // of what is kept that may be made for fairness
+	cells [][]signal  // by slot, then band
+	load  []uint8     // by slot, then resource
+	rows  [][]int32   // quiet and listen shares: slots used, by row, then day
+	most  [][]int32   // the same: slots that may be used
+	busy  []int32     // signals by slot
+	lease [][]sending // by beacon, rising: slots under a lease
+	sent  [][]sending // by beacon, rising
+	known view        // of whom ownLimits was asked last
+	moves int         // of what is kept that may be made for fairness
 }
-
-// pastRate is what the history leaves behind for rule 6.
-type pastRate struct {
-	count int
-	peak  int64 // greatest num·slot − den·index so far
-}
-
-const noPeak = int64(-1) << 62
 
 func newBoard(m *model) *board {
 	b := &board{
@@ -59,15 +50,27 @@ func newBoard(m *model) *board {
 		load:  make([]uint8, m.slots*len(m.room)),
 		lease: make([][]sending, len(m.beacons)),
 		sent:  make([][]sending, len(m.beacons)),
-		past:  make([]pastRate, len(m.beacons)),
+	}
+	each := b.roomiest() // a cell that outgrows it moves elsewhere
+	slab := make([]signal, len(b.cells)*each)
+	for i := range b.cells {
+		b.cells[i] = slab[i*each : i*each : (i+1)*each]
 	}
 	for i := range m.beacons {
-		b.past[i] = m.beacons[i].pastRate()
 		b.sent[i] = make([]sending, 0, m.beacons[i].demand)
 	}
 	b.addRows()
 	b.countToday()
 	return b
+}
+
+// roomiest is how many signals a cell holds at most, in a usual network.
+func (m *model) roomiest() (most int) {
+	const usual = 16
+	for k := range m.bands {
+		most = max(most, min(m.bands[k].fits, usual))
+	}
+	return most
 }
 
 // countToday enters what the history says of the day on which the plan begins.
@@ -86,15 +89,6 @@ func (b *board) countToday() {
 		}
 		seen[was] = true
 	}
-}
-
-func (b *beacon) pastRate() pastRate {
-	p := pastRate{peak: noPeak}
-	for i, t := range b.history {
-		p.peak = max(p.peak, b.num*int64(t)-b.den*int64(i))
-	}
-	p.count = len(b.history)
-	return p
 }
 
 // addRows computes how many slots of each day a site may use, and those that

@@ -21,7 +21,11 @@ type interval struct {
 	hz      int64 // 0: not placed
 	avoid   int64 // where the beacon was at its last visit, 0 if nowhere
 	fixed   bool
+	kept    bool // fixed only as long as that does no harm
 }
+
+// half is what the signal itself occupies on each side of its centre.
+func (in *interval) half(guard int64) int64 { return in.reach - guard/2 }
 
 // guard is the clear space between neighbours, made even so that each side can
 // take half of it.
@@ -58,32 +62,58 @@ func (b *board) roomFor(way *use, t int, cell []signal) bool {
 	case !narrow && (still == 0 || sum+(still+1)*widest <= room):
 		return true
 	}
-	list := append(b.intervals(t, way.band, false), interval{id: len(b.beacons), reach: way.width / 2, ranges: way.ranges, narrow: way.narrow})
+	list := append(b.intervals(nil, t, way.band, false), interval{id: len(b.beacons), reach: way.width / 2, ranges: way.ranges, narrow: way.narrow})
 	return b.arrange(list, nil)
 }
 
 // intervals lists the signals of a cell; those that are fixed, and with keep
 // those of the plan in force, stand at their frequencies.
-func (b *board) intervals(t int, band int32, keep bool) []interval {
-	cell := *b.cell(t, band)
-	list := make([]interval, 0, len(cell)+1)
-	for _, g := range cell {
+func (b *board) intervals(list []interval, t int, band int32, keep bool) []interval {
+	for _, g := range *b.cell(t, band) {
 		id := int(g.beacon)
 		in := b.beacons[id].interval(id, int(g.use))
-		var s sending
-		if g.kind == leased {
-			s, _ = b.held(id, t)
-		} else {
-			at, _ := b.find(id, t)
-			s = b.sent[id][at]
-		}
-		if s.hz != 0 && (g.kind == fixed || g.kind == leased || keep) {
-			in.hz, in.fixed = s.hz, true
+		if g.kind == fixed || g.kind == leased || keep && g.kind == kept {
+			in.hz = b.hz(g, t)
+			in.fixed, in.kept = in.hz != 0, g.kind == kept
 		}
 		list = append(list, in)
 	}
-	slices.SortFunc(list, func(a, c interval) int { return cmp.Compare(a.id, c.id) })
 	return list
+}
+
+// hz is where a signal stands; 0 if nowhere yet.
+func (b *board) hz(g signal, t int) int64 {
+	id := int(g.beacon)
+	if g.kind == leased {
+		s, _ := b.held(id, t)
+		return s.hz
+	}
+	at, _ := b.find(id, t)
+	return b.sent[id][at].hz
+}
+
+// stands tells whether a beacon's signal can be at a frequency in slot t beside
+// those of others that can't move.
+func (b *board) stands(id, u, t int, hz int64) bool {
+	way := &b.beacons[id].uses[u]
+	if !way.within(hz) {
+		return false
+	}
+	for _, g := range *b.cell(t, way.band) {
+		if int(g.beacon) == id || g.kind != fixed && g.kind != leased {
+			continue
+		}
+		apart := way.width/2 + b.beacons[g.beacon].uses[g.use].width/2
+		if gap := hz - b.hz(g, t); gap < apart && gap > -apart {
+			return false
+		}
+	}
+	return true
+}
+
+// within tells whether a signal centred on a frequency is inside window and licence.
+func (u *use) within(hz int64) bool {
+	return slices.ContainsFunc(u.ranges, func(r [2]int64) bool { return r[0] <= hz && hz <= r[1] })
 }
 
 // arrange gives every interval a place, and with a source of chance moves them
@@ -200,56 +230,6 @@ func places(list []interval, i int, grid int64) [][2]int64 {
 		add(low, r[1])
 	}
 	return free
-}
-
-// chooseFrequencies places every signal. What is kept stays where it was if the
-// others find room beside it.
-func (b *board) chooseFrequencies() {
-	b.lastHz = make([][]int64, b.count)
-	for id := range b.lastHz {
-		b.lastHz[id] = make([]int64, len(b.beacons[id].uses))
-	}
-	for t := range b.slots {
-		for k := range b.bands {
-			if len(*b.cell(t, int32(k))) > 0 {
-				b.tune(t, int32(k))
-			}
-		}
-	}
-}
-
-func (b *board) tune(t int, band int32) {
-	slotSeed := mix(b.seed, mix(uint64(b.first)+uint64(t), uint64(band)))
-	for _, keep := range [...]bool{true, false} {
-		list := b.intervals(t, band, keep)
-		for i := range list {
-			if id := list[i].id; id < b.count {
-				list[i].avoid = b.lastHz[id][list[i].use]
-			}
-		}
-		chance := rand.New(rand.NewPCG(slotSeed, mix(slotSeed, 1)))
-		if b.arrange(list, chance) {
-			b.setFrequencies(t, list)
-			return
-		}
-	}
-	// Only leases in odd places can bring it to this: somebody stays silent.
-	for _, g := range slices.Backward(*b.cell(t, band)) {
-		if g.kind != leased && g.kind != fixed {
-			b.take(int(g.beacon), t)
-			b.tune(t, band)
-			return
-		}
-	}
-}
-
-func (b *board) setFrequencies(t int, list []interval) {
-	for _, in := range list {
-		if at, ok := b.find(in.id, t); ok {
-			b.sent[in.id][at].hz = in.hz
-			b.lastHz[in.id][in.use] = in.hz
-		}
-	}
 }
 
 func roundMicro(hz float64) int64 { return int64(math.Round(hz * micro)) }

@@ -20,7 +20,7 @@ func (b *board) read(p *plan.Plan, other func(t plan.Transmission, slot int)) []
 	if p == nil {
 		return nil
 	}
-	var list []placed
+	list := make([]placed, 0, len(p.Transmissions))
 	for _, t := range p.Transmissions {
 		at := int(b.length.At(t.Start) - b.first)
 		if at < 0 || at >= b.slots {
@@ -36,7 +36,10 @@ func (b *board) read(p *plan.Plan, other func(t plan.Transmission, slot int)) []
 			other(t, at)
 		}
 	}
-	slices.SortFunc(list, func(a, c placed) int { return cmp.Or(cmp.Compare(a.slot, c.slot), cmp.Compare(a.id, c.id)) })
+	order := func(a, c placed) int { return cmp.Or(cmp.Compare(a.slot, c.slot), cmp.Compare(a.id, c.id)) }
+	if !slices.IsSortedFunc(list, order) {
+		slices.SortStableFunc(list, order)
+	}
 	return slices.CompactFunc(list, func(a, c placed) bool { return a.slot == c.slot && a.id == c.id })
 }
 
@@ -76,7 +79,6 @@ func (b *board) holdForeign(t plan.Transmission, at int) {
 	b.beacons = append(b.beacons, x)
 	b.lease = append(b.lease, []sending{{slot: int32(at), kind: leased, hz: hz}})
 	b.sent = append(b.sent, nil)
-	b.past = append(b.past, pastRate{})
 	b.put(len(b.beacons)-1, at, 0, leased, hz)
 }
 
@@ -85,18 +87,34 @@ func (b *board) holdForeign(t plan.Transmission, at int) {
 func (b *board) keep(previous *plan.Plan) {
 	list := b.read(previous, nil)
 	b.moves = len(list) / 200
+	ends := make([]tail, b.count)
+	for i := range ends {
+		ends[i] = b.beacons[i].tail()
+	}
 	for _, s := range list {
-		if len(b.sent[s.id]) >= b.beacons[s.id].demand {
+		x := &b.beacons[s.id]
+		if len(b.sent[s.id]) >= x.demand || b.limits(s.id, s.use, s.slot, true) != 0 {
 			continue
 		}
 		k := kept
 		if s.slot < b.frozen {
 			k = fixed
 		}
-		if b.limits(s.id, s.use, s.slot, true) == 0 && b.ownLimits(s.id, s.slot) == 0 {
+		if b.follows(&ends[s.id], s) && (k == kept || b.stands(s.id, s.use, s.slot, s.hz)) {
 			b.put(s.id, s.slot, s.use, k, s.hz)
+			ends[s.id].add(x, s.slot)
 		}
 	}
+}
+
+// follows tells whether a beacon's own rules allow a transmission after those
+// that are back already.
+func (b *board) follows(end *tail, s placed) bool {
+	x := &b.beacons[s.id]
+	if x.amplifier > 0 || len(b.lease[s.id]) > 0 {
+		return b.ownLimits(s.id, s.slot) == 0
+	}
+	return end.allows(x, s.slot)
 }
 
 // ownLimits asks a beacon's own use of time about slot t.
@@ -105,5 +123,6 @@ func (b *board) ownLimits(id, t int) Limit {
 	if _, held := b.held(id, t); held {
 		without = t
 	}
-	return b.view(id, without).limits(t)
+	b.look(&b.known, id, without)
+	return b.known.limits(t)
 }

@@ -1,5 +1,7 @@
 package planner
 
+import "slices"
+
 // limits returns what keeps a beacon from using one of its bands in slot t, as
 // far as others and the openings are concerned; 0 when nothing does. With
 // quick it returns the first limit found.
@@ -16,7 +18,7 @@ func (b *board) limits(id, u, t int, quick bool) Limit {
 	if quick && found != 0 {
 		return found
 	}
-	return found | b.limitsOfBand(x, way, t)
+	return found | b.limitsOfBand(x, way, t, quick)
 }
 
 // limitsOfLease lets a beacon use a slot that it holds a lease for only as the
@@ -28,9 +30,12 @@ func (b *board) limitsOfLease(id, u, t int, held sending) Limit {
 	if _, ok := b.find(id, t); ok {
 		return LimitBusy
 	}
+	if !b.stands(id, u, t, held.hz) {
+		return LimitFixed
+	}
 	x := &b.beacons[id]
 	b.lift(id, t, held)
-	found := b.limitsOfSite(x, t, x.uses[u].band) | b.limitsOfBand(x, &x.uses[u], t)
+	found := b.limitsOfSite(x, t, x.uses[u].band) | b.limitsOfBand(x, &x.uses[u], t, false)
 	b.put(id, t, u, leased, held.hz)
 	return found
 }
@@ -74,20 +79,24 @@ func (b *board) siteOn(site int32, t int, band int32) bool {
 	return false
 }
 
-func (b *board) limitsOfBand(x *beacon, way *use, t int) Limit {
+func (b *board) limitsOfBand(x *beacon, way *use, t int, quick bool) Limit {
 	var found Limit
 	band := &b.bands[way.band]
 	cell := *b.cell(t, way.band)
 	if len(cell) >= band.capacity {
 		found |= LimitSignals
+		if quick {
+			return found
+		}
 	}
-	for _, g := range cell {
-		if band.isNear(g.site, x.site) {
+	around := band.around(x.site)
+	for i := range cell {
+		if s := cell[i].site; s == x.site && s >= 0 || len(around) > 0 && slices.Contains(around, s) {
 			found |= LimitNear
 			break
 		}
 	}
-	if len(cell) >= band.easy && !b.roomFor(way, t, cell) {
+	if len(cell) >= band.easy && (len(cell) >= band.holds || !b.roomFor(way, t, cell)) {
 		found |= LimitWindow
 	}
 	return found

@@ -41,6 +41,7 @@ type bandModel struct {
 	name      string
 	low, high int64     // micro-hertz, edges of the window
 	capacity  int       // signals
+	holds     int       // signals that the window has room for, if they are the narrowest
 	fits      int       // signals that the window and capacity allow
 	easy      int       // so many fit whoever they are; 0 if that can't be said
 	near      [][]int32 // per site, the other sites that are near; nil if none anywhere

@@ -74,8 +74,13 @@ func (b *bandModel) isNear(s, t int32) bool {
 	if s == t {
 		return s >= 0
 	}
-	if b.near == nil || s < 0 || t < 0 {
-		return false
+	return t >= 0 && slices.Contains(b.around(s), t)
+}
+
+// around lists the other sites that are near one.
+func (b *bandModel) around(s int32) []int32 {
+	if b.near == nil || s < 0 {
+		return nil
 	}
-	return slices.Contains(b.near[s], t)
+	return b.near[s]
 }

@@ -35,13 +35,6 @@ func (x *beacon) restless() bool {
 	return x.rest > 0 && int64(x.rest+1)*int64(x.demand)*10 > int64(x.any.count)*8
 }
 
-// tail is what is needed to append to a beacon's transmissions.
-type tail struct {
-	last  int32
-	index int
-	peak  int64
-}
-
 func newPass(b *board, target []int) *pass {
 	p := &pass{
 		board: b, target: target,
@@ -70,10 +63,7 @@ func newPass(b *board, target []int) *pass {
 		}
 		p.ledger[i], p.last[i] = newLedger(len(x.uses)), x.lastFull
 		p.sum[i] = len(b.sent[i])
-		p.tail[i] = tail{last: -1 << 30, index: len(x.history), peak: b.past[i].peak}
-		if n := len(x.history); n > 0 {
-			p.tail[i].last = x.history[n-1]
-		}
+		p.tail[i] = x.tail()
 	}
 	return p
 }
@@ -314,8 +304,7 @@ func (p *pass) place(id, t, u int) {
 func (p *pass) free(id, t int) bool {
 	x, tail := &p.beacons[id], &p.tail[id]
 	if p.sum[id] == p.count[id] && len(p.lease[id]) == 0 && x.amplifier == 0 {
-		value := x.num*int64(t) - x.den*int64(tail.index)
-		return t-int(tail.last) > x.rest && (tail.peak == noPeak || tail.peak-value < x.num+x.den)
+		return tail.allows(x, t)
 	}
 	if p.ownLimitsNow(id, t) != 0 {
 		return false
@@ -351,9 +340,7 @@ func (p *pass) inTurn(id, t int) bool {
 
 func (p *pass) record(id, t int) {
 	x, tail := &p.beacons[id], &p.tail[id]
-	tail.peak = max(tail.peak, x.num*int64(t)-x.den*int64(tail.index))
-	tail.index++
-	tail.last = int32(t)
+	tail.add(x, t)
 	p.count[id]++
 	p.now = append(p.now, int32(id))
 }

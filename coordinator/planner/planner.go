@@ -1,7 +1,6 @@
 package planner
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -51,13 +50,14 @@ func solve(in Input, progress Progress) (*board, error) {
 	b := newBoard(newModel(in))
 	b.hold(in.Taken)
 	b.keep(in.Previous)
-	if err := b.schedule(b.targets(b.fill(b.pools())), progress); err != nil {
-		return nil, err
-	}
-	wanted := b.wanted()
-	if b.freshen() && !b.met(wanted) && b.count <= large {
-		if err := newLeveller(b, wanted, b.moves).run(progress); err != nil {
+	if wanted := b.wanted(); !b.met(wanted) {
+		if err := b.schedule(b.targets(b.fill(b.pools())), progress); err != nil {
 			return nil, err
+		}
+		if b.freshen() && !b.met(wanted) && b.count <= large {
+			if err := newLeveller(b, wanted, b.moves).run(progress); err != nil {
+				return nil, err
+			}
 		}
 	}
 	b.chooseFrequencies()
@@ -165,23 +165,31 @@ func (b *board) plan(in Input) *plan.Plan {
 	return p
 }
 
+// transmissions lists what is on the board by slot, then beacon.
 func (b *board) transmissions() []plan.Transmission {
-	list := []plan.Transmission{}
+	next := make([]int, b.slots+1) // where the next one of a slot goes
 	for id := range b.beacons[:b.count] {
+		for _, s := range b.sent[id] {
+			next[s.slot+1]++
+		}
+	}
+	for t := range b.slots {
+		next[t+1] += next[t]
+	}
+	list := make([]plan.Transmission, next[b.slots])
+	for id := range b.beacons[:b.count] { // by name
 		x := &b.beacons[id]
 		messages := b.messages(id)
 		for i, s := range b.sent[id] {
-			list = append(list, plan.Transmission{
+			list[next[s.slot]] = plan.Transmission{
 				Start:       b.length.Start(b.first + slot.Number(s.slot)),
 				Beacon:      x.name,
 				Band:        b.bands[x.uses[s.use].band].name,
 				FrequencyHz: float64(s.hz) / micro,
 				Message:     messages[i],
-			})
+			}
+			next[s.slot]++
 		}
 	}
-	slices.SortFunc(list, func(a, c plan.Transmission) int {
-		return cmp.Or(a.Start.Compare(c.Start), cmp.Compare(a.Beacon, c.Beacon))
-	})
 	return list
 }

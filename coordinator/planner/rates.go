@@ -192,7 +192,8 @@ func (m *model) measureBands() {
 	for k := range m.bands {
 		if b := &m.bands[k]; narrowest[k] > 0 {
 			room := b.high - b.low + m.guard()
-			b.fits = min(b.capacity, int(room/narrowest[k]))
+			b.holds = int(room / narrowest[k])
+			b.fits = min(b.capacity, b.holds)
 			if !confined[k] && m.frozen == 0 {
 				b.easy = int(room / widest[k])
 			}

@@ -179,6 +179,12 @@ func TestRandomReplans(t *testing.T) {
 			if seed%3 == 0 {
 				b["share"] = 0.3
 			}
+			if seed%5 == 0 { // signals that stood clear of each other no longer do
+				b["uncertainty_ppm"] = 0.4
+			}
+		}
+		if seed%5 == 1 {
+			file.Network["guard_hz"] = 15
 		}
 		now := from.Add(5 * time.Hour)
 		past := *before
