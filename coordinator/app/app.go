@@ -200,7 +200,7 @@ func (a *App) prepare(context.Context) (err error) {
 	a.pages = newPages(a.registry, a.ready)
 	a.api, err = api.New(api.Options{
 		Store: a.store, Fleets: a.fleets, Hushes: a.dispatcher, Configs: a, Applied: a.lookAtFleet, Log: log, Metrics: a.registry,
-		Accounts: a.accounts, Devices: a.registrar, DeviceAddress: a.deviceAddress, Signer: a.signer, Open: a.options.Open,
+		Accounts: a.accounts, Devices: a.registrar, DeviceAddress: a.deviceAddress, Signer: a.signer, Open: a.options.Open, OpenID: a.options.OpenID.Name(),
 	})
 	if err != nil {
 		return err

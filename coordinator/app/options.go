@@ -6,6 +6,7 @@ import (
 	"net"
 
 	"lamplighter/coordinator/fault"
+	"lamplighter/coordinator/people/web"
 )
 
 // Options are the settings of a coordinator. Dir and Log are required.
@@ -22,6 +23,8 @@ type Options struct {
 	// Open lets everybody do everything who comes from this computer without
 	// saying who they are. For the demo and for trials.
 	Open bool
+
+	OpenID *web.OpenID // a provider that people log in through; nil: none
 
 	Fleet *FleetFile // to be put in force at the start; nil: what is in force
 

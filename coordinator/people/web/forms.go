@@ -16,8 +16,8 @@ const (
 	LogInPath    = "/login"
 	LogOutPath   = "/logout"
 	PasswordPath = "/password"
-	openIDPath   = "/login/openid"
-	returnPath   = "/login/openid/return"
+	OpenIDPath   = "/login/openid"
+	ReturnPath   = "/login/openid/return"
 )
 
 // Route is a page of this package, with who may ask for it; empty: anybody.
@@ -39,8 +39,8 @@ func (s *Sessions) Routes() []Route {
 	}
 	if s.options.OpenID != nil {
 		routes = append(routes,
-			Route{"GET " + openIDPath, "", page(s.leave)},
-			Route{"GET " + returnPath, "", page(s.comeBack)})
+			Route{"GET " + OpenIDPath, "", page(s.leave)},
+			Route{"GET " + ReturnPath, "", page(s.comeBack)})
 	}
 	for i, r := range routes {
 		if r.Action != "" {
@@ -72,7 +72,7 @@ type view struct {
 func (s *Sessions) view(r *http.Request, err error) view {
 	v := view{
 		Name: r.PostFormValue("name"), Next: here(r.FormValue("next")), OpenID: s.options.OpenID != nil,
-		LogIn: LogInPath, Password: PasswordPath, OpenIDPath: openIDPath,
+		LogIn: LogInPath, Password: PasswordPath, OpenIDPath: OpenIDPath,
 	}
 	if err != nil {
 		v.Problem = fault.Sentence(err)

@@ -29,6 +29,14 @@ type OpenID struct {
 	provider *oidc.Provider // asked for when first needed, so that a start does not depend on it
 }
 
+// Name is the issuer; empty for no provider.
+func (o *OpenID) Name() string {
+	if o == nil {
+		return ""
+	}
+	return o.Issuer
+}
+
 // How long the way to the provider and back may take, and an answer of it.
 const (
 	wayLasts       = 10 * time.Minute
@@ -49,7 +57,7 @@ func (o *OpenID) config(ctx context.Context) (*oauth2.Config, *oidc.Provider, er
 	}
 	return &oauth2.Config{
 		ClientID: o.ClientID, ClientSecret: o.ClientSecret, Endpoint: o.provider.Endpoint(),
-		RedirectURL: strings.TrimSuffix(o.PublicURL, "/") + returnPath, Scopes: []string{oidc.ScopeOpenID},
+		RedirectURL: strings.TrimSuffix(o.PublicURL, "/") + ReturnPath, Scopes: []string{oidc.ScopeOpenID},
 	}, o.provider, nil
 }
 

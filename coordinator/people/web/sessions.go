@@ -106,7 +106,12 @@ func ownName(host string) bool {
 // Require lets only those pass who may do something, at some site at least. A
 // browser of nobody's is sent to log in.
 func (s *Sessions) Require(action people.Action, next http.Handler) http.Handler {
-	return s.Identify(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+	return s.Identify(s.Admit(action, next))
+}
+
+// Admit is Require after Identify.
+func (s *Sessions) Admit(action people.Action, next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		reason := caller.May(r.Context(), action, "")
 		switch reason {
 		case people.Allowed, people.OtherSite: // at which site is for the service to say
@@ -120,7 +125,7 @@ func (s *Sessions) Require(action people.Action, next http.Handler) http.Handler
 		default:
 			http.Error(w, reason.Sentence(action, ""), fault.Forbidden.HTTP())
 		}
-	}))
+	})
 }
 
 // RequireSession lets only those pass who may see what people of the network
