@@ -77,10 +77,13 @@ func (r *Reporter) log(ctx context.Context, w io.Writer, form Form, q Request) e
 	if err != nil {
 		return err
 	}
-	out, err := stationlog.NewCSV(w)
+	begin := stationlog.NewCSV
 	if form == LogADIF {
-		out, err = stationlog.NewADIF(w, current.Network.Name, version(), now)
+		begin = func(w io.Writer) (stationlog.Writer, error) {
+			return stationlog.NewADIF(w, current.Network.Name, version(), now)
+		}
 	}
+	out, err := begin(w)
 	if err != nil {
 		return err
 	}
