@@ -99,6 +99,9 @@ func New(options Options) (*App, error) {
 	if options.Clock == nil {
 		return nil, fmt.Errorf("clock.source: %q is not known; this program has: %s", options.File.Clock.Source, clock.Names)
 	}
+	if err := checkIdentity(options.File); err != nil {
+		return nil, err
+	}
 	config, err := configure(options)
 	if err != nil {
 		return nil, err
@@ -150,7 +153,7 @@ func (a *App) Start() error {
 	a.disk = disk
 	a.disk.start()
 	a.link = link.Start(link.Options{
-		Broker: a.options.File.Broker, Address: a.config.Address,
+		Broker: a.options.File.Broker, TLS: a.identify(), Address: a.config.Address,
 		Run: a.config.Run, Version: a.config.Version, Reader: core.Reader, Log: a.options.Log,
 	})
 	a.keeper = startKeeper(a.options.StartKeyer, a.options.Log)

@@ -35,7 +35,7 @@ type connection struct {
 	closed bool // nothing is put into the link's events any more
 }
 
-func newConnection(l *Link, number uint64) *connection {
+func newConnection(l *Link, number uint64) (*connection, error) {
 	c := &connection{link: l, number: number, lost: make(chan error, 1)}
 	o := mqtt.NewClientOptions()
 	o.AddBroker(l.options.Broker)
@@ -51,8 +51,15 @@ func newConnection(l *Link, number uint64) *connection {
 	o.SetWriteTimeout(5 * time.Second)
 	o.SetBinaryWill(l.options.Address.Topic(topic.Presence), c.presence(false), atLeastOnce, true)
 	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) { c.giveUp(err) })
+	if l.options.TLS != nil {
+		config, err := l.options.TLS()
+		if err != nil {
+			return nil, fmt.Errorf("the device's identity can't be used: %w", err)
+		}
+		o.SetTLSConfig(config)
+	}
 	c.client = mqtt.NewClient(o)
-	return c
+	return c, nil
 }
 
 // presence says that the agent is there, or no longer.

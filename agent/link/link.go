@@ -16,6 +16,7 @@ package link
 
 import (
 	"context"
+	"crypto/tls"
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
@@ -40,7 +41,8 @@ const (
 
 // Options says who connects, and where to.
 type Options struct {
-	Broker  string // tcp://HOST:PORT, also ssl:// and wss://
+	Broker  string                      // tcp://HOST:PORT, also ssl:// and wss://
+	TLS     func() (*tls.Config, error) // for each connection anew; nil: not encrypted
 	Address topic.Address
 	Run     string // the agent's run
 	Version string
@@ -128,7 +130,10 @@ func backoff(failures int, part float64) time.Duration {
 // why it did.
 func (l *Link) connection(ctx context.Context) error {
 	l.number++
-	c := newConnection(l, l.number)
+	c, err := newConnection(l, l.number)
+	if err != nil {
+		return err
+	}
 	defer c.close()
 	if err := c.open(ctx); err != nil {
 		return err
@@ -138,7 +143,7 @@ func (l *Link) connection(ctx context.Context) error {
 		return ctx.Err()
 	}
 	l.options.Log.Info("link to the broker is up", "broker", l.options.Broker, "connection", l.number)
-	err := c.pass(ctx, l.queue)
+	err = c.pass(ctx, l.queue)
 	if ctx.Err() != nil {
 		c.leave()
 		return ctx.Err()

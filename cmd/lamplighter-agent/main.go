@@ -15,6 +15,7 @@ import (
 
 type commands struct {
 	Run     runCommand     `cmd:"" help:"Run the agent until it is told to end (SIGTERM or Ctrl-C)."`
+	Enrol   enrolCommand   `cmd:"" help:"Make this device known to a coordinator, with a token from lamplighter enrol."`
 	Check   checkCommand   `cmd:"" help:"Say in sentences what a configuration file tells the agent to do."`
 	Version versionCommand `cmd:"" help:"Print the program's version."`
 	Keyer   keyerCommand   `cmd:"" hidden:"" help:"Key the transmitter for an agent at the other end of standard input and output. Started by run."`

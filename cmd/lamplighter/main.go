@@ -45,6 +45,10 @@ type commands struct {
 	Hush        hushCmd        `cmd:"" help:"Stop transmitting, now."`
 	Release     releaseCmd     `cmd:"" help:"End a hush."`
 	AgentConfig agentConfigCmd `cmd:"" name:"agent-config" help:"Write the configuration file of a beacon's agent."`
+	Enrol       enrolCmd       `cmd:"" help:"Let one device be enrolled as a beacon."`
+	Devices     devicesCmd     `cmd:"" help:"List the devices that are enrolled, or what happened to them."`
+	Revoke      revokeCmd      `cmd:"" help:"Turn a beacon's device out, for ever."`
+	Readmit     readmitCmd     `cmd:"" help:"Let a device renew a certificate that is over."`
 	Version     versionCmd     `cmd:"" help:"Say which version this is."`
 	Completion  completionCmd  `cmd:"" help:"Print a script that completes words in your shell."`
 }

@@ -8,7 +8,6 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/credentials/insecure"
 	grpcstatus "google.golang.org/grpc/status"
 
 	"lamplighter/coordinator/api"
@@ -21,14 +20,19 @@ const answerWithin = 30 * time.Second
 
 // serverFlag says which coordinator a command speaks with.
 type serverFlag struct {
-	Server string `env:"LAMPLIGHTER_SERVER" default:"127.0.0.1:7640" placeholder:"ADDR" help:"Where the coordinator answers commands (default ${default})."`
+	Authority string `env:"LAMPLIGHTER_AUTHORITY" type:"path" placeholder:"FILE" help:"The coordinator's authorities.pem, where it certifies itself; without it the connection to this computer is not encrypted, and elsewhere whom this computer trusts is trusted."`
+	Server    string `env:"LAMPLIGHTER_SERVER" default:"127.0.0.1:7640" placeholder:"ADDR" help:"Where the coordinator answers commands (default ${default})."`
 }
 
 // call runs do with a connection to the coordinator, and turns what went wrong
 // into words.
 func (s serverFlag) call(e *environment, do func(ctx context.Context, conn grpc.ClientConnInterface) error) error {
+	secured, err := s.credentials()
+	if err != nil {
+		return err
+	}
 	conn, err := grpc.NewClient("passthrough:///"+s.Server,
-		grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithTransportCredentials(secured),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(api.MaxAnswerBytes)))
 	if err != nil {
 		return fault.New(fault.Usage, "--server", "%q is no address; write HOST:PORT", s.Server)

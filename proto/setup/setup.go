@@ -11,6 +11,7 @@ import (
 	"encoding/base64"
 	"fmt"
 	"net/url"
+	"strings"
 	"time"
 
 	"github.com/goccy/go-yaml"
@@ -33,8 +34,15 @@ type File struct {
 	Clock          Clock          `yaml:"clock"`
 	Transmitter    Transmitter    `yaml:"transmitter"`
 	Sensors        Sensors        `yaml:"sensors,omitempty"`
+	Identity       *Identity      `yaml:"identity,omitempty"` // nil: no encryption, on one machine
 	CoordinatorKey CoordinatorKey `yaml:"coordinator_key"`
 	Envelope       string         `yaml:"envelope"` // a sealed envelope, base64
+}
+
+// Identity is by what the device proves who it is.
+type Identity struct {
+	Folder      string `yaml:"folder"`      // with its key and certificate
+	Coordinator string `yaml:"coordinator"` // HOST:PORT where the certificate is renewed
 }
 
 // CoordinatorKey is the key whose signatures count.
@@ -79,6 +87,9 @@ func (f *File) check() error {
 	if u, err := url.Parse(f.Broker); err != nil || u.Host == "" {
 		return fmt.Errorf("broker: %q is no address; write tcp://HOST:PORT", f.Broker)
 	}
+	if err := f.checkBroker(); err != nil {
+		return err
+	}
 	if f.Folder == "" {
 		return fmt.Errorf("folder: missing; name the folder for the agent's outbox and state")
 	}
@@ -108,6 +119,30 @@ func (f *File) check() error {
 	}
 	return nil
 }
+
+// checkBroker refuses to speak in the open with another machine.
+func (f *File) checkBroker() error {
+	u, err := url.Parse(f.Broker)
+	if err != nil {
+		return err
+	}
+	switch u.Scheme {
+	case "tcp":
+		if host := u.Hostname(); host != "localhost" && host != "::1" && (!strings.HasPrefix(host, "127.") || strings.Trim(host, "0123456789.") != "") {
+			return fmt.Errorf("broker: %s is another machine, and what is said to it must be encrypted; write ssl:// or wss://", f.Broker)
+		}
+	case "ssl", "wss":
+	default:
+		return fmt.Errorf("broker: %q; write ssl://HOST:PORT or wss://HOST:PORT/mqtt, or tcp:// on one machine", f.Broker)
+	}
+	if f.Identity != nil && (f.Identity.Folder == "" || f.Identity.Coordinator == "") {
+		return fmt.Errorf("identity: folder and coordinator must both be stated")
+	}
+	return nil
+}
+
+// Secured says whether the broker is spoken with under encryption.
+func (f *File) Secured() bool { return !strings.HasPrefix(f.Broker, "tcp:") }
 
 // Health is the time between health samples.
 func (f *File) Health() time.Duration {

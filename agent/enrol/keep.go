@@ -1,0 +1,45 @@
+package enrol
+
+import (
+	"context"
+	"crypto/x509"
+	"log/slog"
+	"math/rand/v2"
+	"time"
+)
+
+// How often the certificate is looked at, and how long it takes until a renewal
+// that failed is tried again: up to so long, drawn evenly.
+const (
+	lookEvery  = time.Hour
+	tryAgainIn = 10 * time.Minute
+)
+
+// due says whether a certificate is to be renewed: a third of its life is left,
+// or less, or none.
+func due(c *x509.Certificate, now time.Time) bool {
+	return c.NotAfter.Sub(now) <= c.NotAfter.Sub(c.NotBefore)/3
+}
+
+// Keep renews the certificate in time until ctx ends.
+func (i Identity) Keep(ctx context.Context, coordinator string, log *slog.Logger) {
+	for {
+		wait := lookEvery
+		certificate, err := i.Certificate()
+		if err == nil && due(certificate, time.Now()) {
+			err = i.Renew(ctx, coordinator)
+			if err == nil {
+				log.Info("the certificate was renewed")
+			}
+		}
+		if err != nil && ctx.Err() == nil {
+			wait = rand.N(tryAgainIn)
+			log.Warn("the certificate can't be renewed", "reason", err, "next_try", wait.Round(time.Second))
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(wait):
+		}
+	}
+}
