@@ -16,6 +16,7 @@ import (
 	"lamplighter/agent/keyer"
 	"lamplighter/agent/keyer/process"
 	"lamplighter/agent/outbox"
+	"lamplighter/agent/transmitter"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 	"lamplighter/proto/onair/slot"
 )
@@ -55,7 +56,7 @@ func (s *station) startKeyerIn(ctx context.Context, folder string) (Keyer, error
 	}
 	return process.InMemory(ctx, process.Options{
 		Config: keyer.Config{Network: s.File.Network, Beacon: s.File.Beacon, Keys: keys, SimulatedTransmitter: true},
-		Dir:    folder, Transmitter: s.carrier,
+		Dir:    folder, Transmitter: func() (transmitter.Driver, error) { return s.carrier, nil },
 	}), nil
 }
 

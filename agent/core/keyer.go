@@ -33,6 +33,8 @@ func (c *Core) hear(m *keyerv1.FromKeyer) {
 		c.keyed(body.Keyed)
 	case *keyerv1.FromKeyer_Ended:
 		c.keyerEnded(body.Ended)
+	case *keyerv1.FromKeyer_OperatorAct:
+		c.operatorAct(body.OperatorAct)
 	}
 }
 

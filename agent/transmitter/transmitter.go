@@ -29,6 +29,13 @@ type Driver interface {
 	Close() error
 }
 
+// Examiner is a driver that latches, or that can see more than whether the
+// carrier is off. Examine keys up, says what is not as it should be then, and if
+// nothing is, forgets what had latched.
+type Examiner interface {
+	Examine() error
+}
+
 // Preparer is a driver that wants to hear of a transmission before it is keyed,
 // because something has to settle. It never keys, and is called only while the
 // key is up. Whatever its result, Key may follow, or Unkey, which forgets it.

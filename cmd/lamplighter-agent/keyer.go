@@ -8,12 +8,21 @@ import (
 	"lamplighter/agent/keyer/process"
 )
 
-type keyerCommand struct {
+// keyerCommands are for the process that keys, and for people beside it.
+type keyerCommands struct {
+	Run     keyerRun     `cmd:"" hidden:"" help:"Key the transmitter for an agent at the other end of standard input and output. Started by run."`
+	Off     keyerOff     `cmd:"" help:"Silence the transmitter, whatever state its keyer is in, and end the keyer."`
+	Rearm   keyerRearm   `cmd:"" help:"Let a keyer that has tripped key again, once its cause is gone."`
+	Present keyerPresent `cmd:"" help:"Say that an operator is at the beacon, as local control needs."`
+	Absent  keyerAbsent  `cmd:"" help:"Say that the operator leaves."`
+}
+
+type keyerRun struct {
 	configFlag
 }
 
 // Run keys for the agent at the other end of standard input and output.
-func (k keyerCommand) Run(s streams) error {
+func (k keyerRun) Run(s streams) error {
 	file, err := k.read()
 	if err != nil {
 		return err
@@ -22,7 +31,7 @@ func (k keyerCommand) Run(s streams) error {
 	if err != nil {
 		return err
 	}
-	options.In, options.Out = s.in, s.out
+	options.In, options.Out, options.Errors = s.in, s.out, s.err
 	ctx, cancel := signal.NotifyContext(context.Background(), syscall.SIGTERM, syscall.SIGINT)
 	defer cancel()
 	return process.Run(ctx, options)

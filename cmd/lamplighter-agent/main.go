@@ -18,7 +18,7 @@ type commands struct {
 	Enrol   enrolCommand   `cmd:"" help:"Make this device known to a coordinator, with a token from lamplighter enrol."`
 	Check   checkCommand   `cmd:"" help:"Say in sentences what a configuration file tells the agent to do."`
 	Version versionCommand `cmd:"" help:"Print the program's version."`
-	Keyer   keyerCommand   `cmd:"" hidden:"" help:"Key the transmitter for an agent at the other end of standard input and output. Started by run."`
+	Keyer   keyerCommands  `cmd:"" help:"Silence the transmitter, re-arm it after a trip, say that an operator is present."`
 }
 
 // The exit codes.

@@ -63,7 +63,10 @@ func TestWords(t *testing.T) {
 		{"no file named", []string{"run"}, 2, "", "--config"},
 		{"a file that is not there", []string{"run", "--config", missing}, 1, "", "can't be read"},
 		{"a file with a wrong key", []string{"check", "--config", wrong}, 1, "", "sight"},
-		{"a keyer without a configuration", []string{"keyer", "--config", missing}, 1, "", "can't be read"},
+		{"a keyer without a configuration", []string{"keyer", "run", "--config", missing}, 1, "", "can't be read"},
+		{"silence without a configuration", []string{"keyer", "off", "--config", missing}, 1, "", "cut its power"},
+		{"a re-arm without a name", []string{"keyer", "rearm", "--config", missing, "--reason", "looked"}, 2, "", "--by"},
+		{"a re-arm without a reason", []string{"keyer", "rearm", "--config", missing, "--by", "warden"}, 2, "", "--reason"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			code, out, err := call(test.args...)

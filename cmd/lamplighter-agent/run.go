@@ -34,7 +34,7 @@ func (r runCommand) Run(s streams) error {
 	options := app.Options{
 		File: file, Version: version(), Log: log, Service: service.FromEnvironment(log),
 		StartKeyer: func(ctx context.Context) (app.Keyer, error) {
-			return process.Start(ctx, exe, []string{"keyer", "--config", r.Config})
+			return process.Start(ctx, exe, []string{"keyer", "run", "--config", r.Config}, "keyer", "off", "--config", r.Config)
 		},
 	}
 	for ctx.Err() == nil {

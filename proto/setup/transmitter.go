@@ -28,6 +28,9 @@ type Transmitter struct {
 	Relays    []Relay    `yaml:"relays,omitempty"`    // band filters, antenna relays
 	SettleMS  int        `yaml:"settle_ms,omitempty"` // how long relays take until their contacts are still; 0 is 20
 	Amplifier *Amplifier `yaml:"amplifier,omitempty"` // its enable line
+
+	Interlocks     []Interlock `yaml:"interlocks,omitempty"`      // inputs that must allow every transmission
+	OperatorSwitch *Line       `yaml:"operator_switch,omitempty"` // on while an operator is present, for local control
 }
 
 // Line is one general purpose line of the machine.
@@ -108,7 +111,13 @@ func (t Transmitter) Check() error {
 	if err != nil {
 		return err
 	}
-	return t.checkSwitching()
+	if err := t.checkSwitching(); err != nil {
+		return err
+	}
+	if err := t.checkInterlocks(); err != nil {
+		return err
+	}
+	return t.checkLines()
 }
 
 func (t Transmitter) checkClockGenerator() error {
@@ -170,7 +179,7 @@ func (t Transmitter) checkSwitching() error {
 	if a := t.Amplifier; a != nil && (a.SettleMS < 0 || a.SettleMS > maxAmplifierSettle) {
 		return fmt.Errorf("transmitter.amplifier.settle_ms: %d, and it must lie between 1 and %d", a.SettleMS, maxAmplifierSettle)
 	}
-	return t.checkLines()
+	return nil
 }
 
 // checkLines looks at every line: two uses of one would fight.
@@ -214,6 +223,10 @@ func (t Transmitter) lines() (all []use) {
 		add("amplifier.line", &a.Line)
 		add("amplifier.read_back", a.ReadBack)
 	}
+	for i := range t.Interlocks {
+		add(fmt.Sprintf("interlocks[%d].line", i), &t.Interlocks[i].Line)
+	}
+	add("operator_switch", t.OperatorSwitch)
 	return all
 }
 

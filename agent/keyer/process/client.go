@@ -36,6 +36,10 @@ type keyerEnd struct {
 // patience is how long a keyer may take to end when it is asked to.
 const patience = 3 * time.Second
 
+// quiet is how long a keyer, which speaks each second, may say nothing before it
+// is killed: stopped or hung it can't key up, but what follows its end does.
+const quiet = 10 * time.Second
+
 // queue is how many messages may wait for the keyer. At 20 heartbeats a second
 // that is three seconds, after which it has long keyed up by itself.
 const queue = 64
@@ -112,7 +116,11 @@ func (c *Client) Close() error {
 // client is being closed, nobody needs to listen any more.
 func (c *Client) read() {
 	defer close(c.messages)
+	hangs := time.AfterFunc(quiet, c.keyer.kill)
+	defer hangs.Stop()
 	broken := readFrames(c.keyer.out, func() *keyerv1.FromKeyer { return &keyerv1.FromKeyer{} }, func(m *keyerv1.FromKeyer) bool {
+		hangs.Stop()
+		defer hangs.Reset(quiet)
 		select {
 		case c.messages <- m:
 		case <-c.closing:

@@ -41,8 +41,31 @@ func (MachineClock) Now() keyer.Instant {
 	return best
 }
 
-// Timer is a timer of the machine.
+// Timer is a timer of the kernel on the boot-time clock. Those of the language
+// are about a millisecond late, which a symbol's edge would be too.
 func (MachineClock) Timer(d time.Duration) (<-chan time.Time, func()) {
+	fd, err := unix.TimerfdCreate(unix.CLOCK_BOOTTIME, unix.TFD_NONBLOCK|unix.TFD_CLOEXEC)
+	if err != nil {
+		return coarse(d)
+	}
+	kernel := os.NewFile(uintptr(fd), "timer")
+	at := unix.NsecToTimespec(max(1, d.Nanoseconds()))
+	if err := unix.TimerfdSettime(fd, 0, &unix.ItimerSpec{Value: at}, nil); err != nil {
+		_ = kernel.Close()
+		return coarse(d)
+	}
+	fire := make(chan time.Time, 1)
+	go func() {
+		var times [8]byte
+		if _, err := kernel.Read(times[:]); err == nil {
+			fire <- time.Now()
+		}
+	}()
+	return fire, func() { _ = kernel.Close() }
+}
+
+// coarse is a timer of the language, for when the kernel has none to spare.
+func coarse(d time.Duration) (<-chan time.Time, func()) {
 	timer := time.NewTimer(d)
 	return timer.C, func() { timer.Stop() }
 }

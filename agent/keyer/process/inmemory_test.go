@@ -34,7 +34,7 @@ func (bubble) Timer(d time.Duration) (<-chan time.Time, func()) {
 }
 
 func options(t *testing.T, driver transmitter.Driver) process.Options {
-	o := process.Options{Config: config(), Dir: t.TempDir(), Transmitter: driver, Clock: bubble{time.Now()}}
+	o := process.Options{Config: config(), Dir: t.TempDir(), Transmitter: opened(driver), Clock: bubble{time.Now()}}
 	o.BootID = "boot-1"
 	return o
 }
@@ -210,7 +210,7 @@ func FuzzFrames(f *testing.F) {
 	f.Add([]byte{0xff, 0xff, 0xff, 0xff, 0x7f})
 	f.Fuzz(func(t *testing.T, bytesFromAgent []byte) {
 		s := transmitter.NewSimulated(time.Now, nil)
-		o := process.Options{Config: config(), Dir: t.TempDir(), Transmitter: s, In: bytes.NewReader(bytesFromAgent), Out: io.Discard}
+		o := process.Options{Config: config(), Dir: t.TempDir(), Transmitter: opened(s), In: bytes.NewReader(bytesFromAgent), Out: io.Discard}
 		err := process.Run(t.Context(), o)
 		if errors.Is(err, context.Canceled) {
 			t.Error(err)

@@ -49,8 +49,13 @@ func keyerProcess(dir string) error {
 		return err
 	}
 	return process.Run(ctx, process.Options{
-		Config: config(), Dir: dir, Transmitter: driver, In: os.Stdin, Out: os.Stdout,
+		Config: config(), Dir: dir, Operators: true, Transmitter: opened(driver), In: os.Stdin, Out: os.Stdout,
 	})
+}
+
+// opened is a transmitter that is there already.
+func opened(d transmitter.Driver) func() (transmitter.Driver, error) {
+	return func() (transmitter.Driver, error) { return d, nil }
 }
 
 func tones(dir string) string { return filepath.Join(dir, "tones") }

@@ -17,6 +17,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"lamplighter/agent/keyer"
@@ -27,48 +28,59 @@ import (
 
 // Options says what a keyer runs with.
 type Options struct {
-	keyer.Config                    // BootID empty: the running kernel's
-	Dir          string             // the folder of its state file, which must exist
-	Transmitter  transmitter.Driver // what it keys; Run closes it
-	In           io.Reader          // from the agent
-	Out          io.Writer          // to the agent
-	Clock        Clock              // nil: the machine's clocks
+	keyer.Config        // BootID empty: the running kernel's
+	Dir          string // the folder of its state file, which must exist
+	// Transmitter opens what it keys, once no other keyer can; Run closes it.
+	Transmitter func() (transmitter.Driver, error)
+	// Inputs opens what it reads; nil: there are none. Config says what there is.
+	Inputs func() (Inputs, error)
+	// Operators says that operators are to be heard, on a socket in Dir.
+	Operators bool
+	In        io.Reader // from the agent
+	Out       io.Writer // to the agent
+	Errors    io.Writer // what a person has to know; nil: nobody listens
+	Clock     Clock     // nil: the machine's clocks
 }
 
 // FromSetup makes the options of an agent's keyer from the agent's
-// configuration, and opens the transmitter that it names. In and Out are still
-// to be set.
+// configuration. Nothing is opened yet. In and Out are still to be set.
 func FromSetup(file *setup.File) (Options, error) {
 	keys, err := file.Keyring()
 	if err != nil {
 		return Options{}, err
 	}
-	driver, err := transmitter.Open(file.Transmitter, time.Now)
-	if err != nil {
+	t := file.Transmitter
+	if err := transmitter.Check(t); err != nil {
 		return Options{}, err
 	}
-	_, simulated := driver.(*transmitter.Simulated)
-	return Options{
+	o := Options{
 		Config: keyer.Config{
-			Network: file.Network, Beacon: file.Beacon, Keys: keys, SimulatedTransmitter: simulated,
-			LocalOnly: file.Transmitter.LocalOnly() != "",
+			Network: file.Network, Beacon: file.Beacon, Keys: keys, SimulatedTransmitter: t.Driver == "simulated",
+			LocalOnly:  t.LocalOnly() != "",
+			Interlocks: len(t.Interlocks) > 0, OperatorSwitch: t.OperatorSwitch != nil,
 		},
-		Dir: file.Folder, Transmitter: driver,
-	}, nil
+		Dir: file.Folder, Operators: true, Transmitter: func() (transmitter.Driver, error) { return transmitter.Open(t, time.Now) },
+	}
+	if o.Interlocks || o.OperatorSwitch {
+		o.Inputs = func() (Inputs, error) { return openLines(t) }
+	}
+	return o, nil
 }
 
 // Run keeps a keyer going until ctx ends (nil), the agent closes its end (nil),
 // or something breaks. Whatever the way out, the key is up after it. A process
 // that calls it lets SIGTERM and SIGINT end ctx.
 func Run(ctx context.Context, o Options) (err error) {
-	defer func() { err = errors.Join(err, release(o.Transmitter)) }()
 	defer func() {
 		if cause := recover(); cause != nil {
-			err = fmt.Errorf("the keyer broke down: %v", cause)
+			err = errors.Join(fmt.Errorf("the keyer broke down: %v", cause), err)
 		}
 	}()
 	if o.Clock == nil {
 		o.Clock = MachineClock{}
+	}
+	if o.Errors == nil {
+		o.Errors = io.Discard
 	}
 	if o.BootID == "" {
 		if o.BootID, err = bootID(); err != nil {
@@ -80,8 +92,16 @@ func Run(ctx context.Context, o Options) (err error) {
 		return err
 	}
 	defer unlock()
-	l := newLoop(o)
+	driver, err := o.Transmitter()
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, release(driver)) }()
+	l := newLoop(o, driver)
 	defer l.end()
+	if err := l.open(); err != nil {
+		return err
+	}
 	return l.run(ctx)
 }
 
@@ -104,7 +124,15 @@ var errDeaf = errors.New("the agent does not read what the keyer says")
 // loop owns the core and the transmitter.
 type loop struct {
 	Options
-	core *keyer.Core
+	core        *keyer.Core
+	transmitter transmitter.Driver
+	inputs      Inputs // nil: there are none
+	tripped     string // as it was told last
+
+	sensed   chan keyer.Sensed
+	requests chan request
+	asking   chan<- *keyerv1.OperatorAnswer // the operator who asked last
+	desk     *desk                          // nil: operators are not heard
 
 	frames   chan *keyerv1.ToKeyer
 	readErr  error // why frames was closed
@@ -119,10 +147,11 @@ type loop struct {
 	storedAll chan struct{}
 }
 
-func newLoop(o Options) *loop {
+func newLoop(o Options, driver transmitter.Driver) *loop {
 	l := &loop{
-		Options: o,
-		frames:  make(chan *keyerv1.ToKeyer), finished: make(chan struct{}),
+		Options: o, transmitter: driver,
+		sensed: make(chan keyer.Sensed), requests: make(chan request),
+		frames: make(chan *keyerv1.ToKeyer), finished: make(chan struct{}),
 		said: make(chan *keyerv1.FromKeyer, 1024), saidAll: make(chan struct{}),
 		states: make(chan []byte, 1), stored: make(chan error, 1), storedAll: make(chan struct{}),
 	}
@@ -130,6 +159,24 @@ func newLoop(o Options) *loop {
 	go l.write()
 	go l.store()
 	return l
+}
+
+// open opens the inputs, and a desk for operators. Without a desk the keyer
+// keys all the same.
+func (l *loop) open() (err error) {
+	if l.Operators {
+		if l.desk, err = openDesk(l.Dir, l.requests, l.finished); err != nil {
+			fmt.Fprintf(l.Errors, "keyer: operators can't be heard: %v\n", err)
+		}
+	}
+	if l.Options.Inputs == nil {
+		return nil
+	}
+	if l.inputs, err = l.Options.Inputs(); err != nil {
+		return err
+	}
+	go l.sense()
+	return nil
 }
 
 func (l *loop) run(ctx context.Context) error {
@@ -159,6 +206,11 @@ func (l *loop) await(ctx context.Context) (keyer.Event, error) {
 			return keyer.Leaving{Why: keyer.AgentGone}, l.readErr
 		}
 		return event(m), nil
+	case s := <-l.sensed:
+		return s, nil
+	case r := <-l.requests:
+		l.asking = r.answer
+		return r.event, nil
 	case err := <-l.stored:
 		return keyer.Stored{Err: err}, nil
 	case <-fire:
@@ -188,27 +240,40 @@ func (l *loop) perform(actions []keyer.Action) (events []keyer.Event) {
 	for _, action := range actions {
 		switch a := action.(type) {
 		case keyer.Key:
-			err := l.Transmitter.Key(a.Hz, a.DrivePercent)
+			err := l.transmitter.Key(a.Hz, a.DrivePercent)
 			events = append(events, keyer.Keyed{Err: err})
 			events = append(events, mismatch(err)...)
 		case keyer.Tone:
-			if err := l.Transmitter.Tone(a.Hz); err != nil {
+			if err := l.transmitter.Tone(a.Hz); err != nil {
 				events = append(events, keyer.TransmitterFault{Err: err})
 				events = append(events, mismatch(err)...)
 			}
 		case keyer.Prepare:
-			if p, ok := l.Transmitter.(transmitter.Preparer); ok {
+			if p, ok := l.transmitter.(transmitter.Preparer); ok {
 				events = append(events, mismatch(p.Prepare(a.Hz, a.DrivePercent))...) // of other errors, Key tells
 			}
 		case keyer.Unkey:
-			events = append(events, keyer.Unkeyed{Err: l.Transmitter.Unkey()})
+			events = append(events, keyer.Unkeyed{Err: l.transmitter.Unkey()})
 		case keyer.Persist:
 			l.states <- a.State
+		case keyer.Examine:
+			events = append(events, keyer.Examined{Err: examine(l.transmitter)})
+		case keyer.Answer:
+			l.asking <- a.Message
 		case keyer.Reply:
 			l.say(a.Message)
+			l.tell(a.Message)
 		}
 	}
 	return events
+}
+
+// examine says whether a transmitter is as it should be with the key up.
+func examine(t transmitter.Driver) error {
+	if e, ok := t.(transmitter.Examiner); ok {
+		return e.Examine()
+	}
+	return t.Unkey()
 }
 
 // mismatch is the event in an error of what is not as it was set.
@@ -225,6 +290,28 @@ func (l *loop) say(m *keyerv1.FromKeyer) {
 	default:
 		l.deaf = true
 	}
+}
+
+// tell says on standard error what a person at the beacon has to know. It is
+// said beside the loop: nothing that a terminal does may delay a key-up.
+func (l *loop) tell(m *keyerv1.FromKeyer) {
+	var text string
+	switch s := m.GetStatus(); {
+	case m.GetOperatorAct() != nil:
+		a := m.GetOperatorAct()
+		text = fmt.Sprintf("keyer: %s by %s", a.GetDid(), a.GetBy())
+	case s == nil || s.GetTripped() == l.tripped:
+		return
+	case s.GetTripped() == "":
+		l.tripped = ""
+		return
+	default:
+		l.tripped = s.GetTripped()
+		reason, detail, _ := strings.Cut(l.tripped, ": ")
+		text = fmt.Sprintf("keyer: TRIPPED: %s. %s\nNothing is keyed until somebody has looked at the transmitter and says:\n"+
+			"  lamplighter-agent keyer rearm --config FILE --by NAME --reason TEXT", keyer.Reason(reason).Sentence(), detail)
+	}
+	go fmt.Fprintln(l.Errors, text)
 }
 
 func (l *loop) read() {
@@ -261,8 +348,9 @@ func (l *loop) store() {
 // end waits for the last words and the last write, but not for ever: the key is
 // up first.
 func (l *loop) end() {
-	_ = l.Transmitter.Unkey() // release tries again, and reports
+	_ = l.transmitter.Unkey() // release tries again, and reports
 	close(l.finished)
+	l.desk.close()
 	close(l.said)
 	close(l.states)
 	fire, stop := l.Clock.Timer(time.Second)

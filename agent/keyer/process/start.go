@@ -2,19 +2,23 @@ package process
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
 	"os/exec"
 	"runtime"
 	"syscall"
+	"time"
 )
 
 // Start runs a keyer as a process of its own: exe with args, which must end in
 // Run over standard input and output. What it says on standard error goes to
 // this process's. The keyer ends when ctx does, when the client is closed, and
-// when this process dies.
-func Start(ctx context.Context, exe string, args []string) (*Client, error) {
+// when this process dies. When it ends in any other way, exe is run with the
+// arguments off, if there are any, which must end in Off; only then the client
+// is done.
+func Start(ctx context.Context, exe string, args []string, off ...string) (*Client, error) {
 	cmd := exec.Command(exe, args...)
 	cmd.Stderr = os.Stderr
 	// A signal for the terminal's processes is for the agent, which ends its
@@ -50,14 +54,33 @@ func Start(ctx context.Context, exe string, args []string) (*Client, error) {
 		in: in, out: out,
 		wait: func() error {
 			close(allRead)
-			if err := <-ended; err != nil {
-				return fmt.Errorf("the keyer ended: %w", err)
+			err := <-ended
+			if err == nil {
+				return nil
 			}
-			return nil
+			return errors.Join(fmt.Errorf("the keyer ended: %w", err), silence(exe, off))
 		},
 		kill: func() { _ = cmd.Process.Kill() },
 	}), nil
 }
+
+// silence runs what sees to the transmitter of a keyer that broke down.
+func silence(exe string, off []string) error {
+	if len(off) == 0 {
+		return nil
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), offTime)
+	defer cancel()
+	cmd := exec.CommandContext(ctx, exe, off...)
+	cmd.Stderr = os.Stderr
+	if err := cmd.Run(); err != nil {
+		return fmt.Errorf("nobody knows whether the transmitter is off: %w", err)
+	}
+	return nil
+}
+
+// offTime is how long that may take.
+const offTime = 10 * time.Second
 
 // InMemory runs a keyer on goroutines of this process, over an in-memory pipe.
 // In and Out of the options are not used.

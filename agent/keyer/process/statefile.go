@@ -85,12 +85,32 @@ func lock(dir string, clock Clock) (unlock func(), err error) {
 		return nil, fmt.Errorf("the keyer needs its folder: %w", err)
 	}
 	for range 20 {
-		if err = unix.Flock(int(file.Fd()), unix.LOCK_EX|unix.LOCK_NB); err == nil {
+		if err = seize(file); err == nil {
 			return func() { _ = file.Close() }, nil
 		}
-		fire, _ := clock.Timer(100 * time.Millisecond)
+		fire, stop := clock.Timer(100 * time.Millisecond)
 		<-fire
+		stop()
 	}
 	_ = file.Close()
 	return nil, fmt.Errorf("another keyer is at work in %s: stop it first (%w)", dir, err)
+}
+
+// seize locks an open lock file, if nobody has. The first lock keeps others
+// out, also of the same process; the second lets the kernel say who holds it.
+func seize(file *os.File) error {
+	if err := unix.Flock(int(file.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
+		return err
+	}
+	return unix.FcntlFlock(file.Fd(), unix.F_SETLK, &unix.Flock_t{Type: unix.F_WRLCK})
+}
+
+// holder is the process that holds a lock file; 0: none, or one that can't be
+// seen from here.
+func holder(file *os.File) int {
+	held := unix.Flock_t{Type: unix.F_WRLCK}
+	if err := unix.FcntlFlock(file.Fd(), unix.F_GETLK, &held); err != nil || held.Type == unix.F_UNLCK {
+		return 0
+	}
+	return max(0, int(held.Pid))
 }

@@ -75,8 +75,22 @@ func OpenOutput(l setup.Line) (Output, error) { return open(l, gpiocdev.AsOutput
 // OpenInput takes a line to read it.
 func OpenInput(l setup.Line) (Input, error) { return open(l, gpiocdev.AsInput, false) }
 
-func open(l setup.Line, direction gpiocdev.LineReqOption, out bool) (*kernelLine, error) {
-	options := []gpiocdev.LineReqOption{direction, gpiocdev.WithConsumer("lamplighter")}
+// OpenGuard takes a line to read it, and pulls it towards inactive, so that a
+// broken wire reads so.
+func OpenGuard(l setup.Line) (Input, error) {
+	pull := gpiocdev.LineReqOption(gpiocdev.WithPullDown)
+	if l.Active == "low" {
+		pull = gpiocdev.WithPullUp
+	}
+	in, err := open(l, gpiocdev.AsInput, false, pull)
+	if err != nil {
+		return nil, fmt.Errorf("%w; it has to be one that the chip can pull up and down", err)
+	}
+	return in, nil
+}
+
+func open(l setup.Line, direction gpiocdev.LineReqOption, out bool, more ...gpiocdev.LineReqOption) (*kernelLine, error) {
+	options := append([]gpiocdev.LineReqOption{direction, gpiocdev.WithConsumer("lamplighter")}, more...)
 	if l.Active == "low" {
 		options = append(options, gpiocdev.AsActiveLow)
 	}

@@ -34,7 +34,8 @@ func TestNoSuchLine(t *testing.T) {
 	missing := setup.Line{Chip: "gpiochip999", Line: 3, Active: "low"}
 	_, out := line.OpenOutput(missing)
 	_, in := line.OpenInput(missing)
-	for _, err := range []error{out, in} {
+	_, guard := line.OpenGuard(missing)
+	for _, err := range []error{out, in, guard} {
 		if err == nil || !strings.HasPrefix(err.Error(), "line 3 of gpiochip999 can't be taken: ") {
 			t.Errorf("%v", err)
 		}

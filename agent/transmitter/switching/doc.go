@@ -5,8 +5,9 @@
 // so that they have settled at key-down. For a transmission that was not
 // prepared, key-down may wait for them a few milliseconds, and no longer.
 //
-// What is not as it was set latches: nothing is keyed any more until the keyer
-// is started anew; and the keyer trips on it, which outlasts that. It is looked
+// What is not as it was set latches: nothing is keyed any more until an
+// operator re-arms and everything is found to be off; and the keyer trips on it,
+// which outlasts its process. It is looked
 // for before key-down and at every tone.
 //
 // It was tried with lines in memory, and not yet on hardware.

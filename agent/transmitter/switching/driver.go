@@ -186,6 +186,23 @@ func (d *Driver) up() error {
 	return nil
 }
 
+// Examine switches everything off, looks whether it is, and forgets what had
+// latched if so.
+func (d *Driver) Examine() error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	before := d.latched
+	d.latched = nil
+	err := d.up()
+	if err == nil {
+		err = sequence.Forward(d.plan.Check(), d.do)
+	}
+	if err != nil && d.latched == nil {
+		d.latched = before
+	}
+	return err
+}
+
 // Close unkeys and lets go of everything.
 func (d *Driver) Close() error {
 	d.mu.Lock()
