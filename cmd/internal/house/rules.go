@@ -33,6 +33,7 @@ var pure = []string{
 	"agent/keyer",
 	"agent/transmitter/clockgen/synth",
 	"agent/transmitter/switching/sequence",
+	"coordinator/alert",
 	"coordinator/fault",
 	"coordinator/fleet",
 	"coordinator/heard",
