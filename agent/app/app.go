@@ -35,9 +35,11 @@ import (
 	"lamplighter/agent/clock"
 	"lamplighter/agent/core"
 	"lamplighter/agent/link"
+	"lamplighter/agent/local"
 	"lamplighter/agent/sensor"
 	"lamplighter/agent/service"
 	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
+	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 	"lamplighter/proto/setup"
 	"lamplighter/proto/topic"
 )
@@ -74,7 +76,8 @@ type App struct {
 	link   *link.Link
 	disk   *disk
 	keeper *keeper
-	keyer  Keyer         // nil: there is none now
+	keyer  Keyer // nil: there is none now
+	asked  chan chan<- *wirev1.Health
 	looked time.Duration // when the service manager was last told how the agent does, boot time
 	stop   chan struct{}
 	once   sync.Once
@@ -94,7 +97,7 @@ func New(options Options) (*App, error) {
 	}
 	options.Log = options.Log.With("beacon", options.File.Beacon)
 	if options.Clock == nil {
-		options.Clock = clock.FromSetup(options.File, earliest, options.Log)
+		options.Clock = clock.FromSetup(options.File, Earliest, options.Log)
 	}
 	if options.Clock == nil {
 		return nil, fmt.Errorf("clock.source: %q is not known; this program has: %s", options.File.Clock.Source, clock.Names)
@@ -106,7 +109,7 @@ func New(options Options) (*App, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &App{options: options, config: config, stop: make(chan struct{}), done: make(chan struct{})}, nil
+	return &App{options: options, config: config, asked: make(chan chan<- *wirev1.Health), stop: make(chan struct{}), done: make(chan struct{})}, nil
 }
 
 func configure(o Options) (core.Config, error) {
@@ -129,7 +132,7 @@ func configure(o Options) (core.Config, error) {
 	return core.Config{
 		Address: topic.Address{Network: o.File.Network, Beacon: o.File.Beacon},
 		Keys:    keys, Envelope: envelope, HealthEvery: o.File.Health(),
-		Version: o.Version, BuildDate: earliest, Run: hex.EncodeToString(run),
+		Version: o.Version, BuildDate: Earliest, Run: hex.EncodeToString(run),
 		KernelBootID: strings.TrimSpace(string(bootID)),
 	}, nil
 }
@@ -180,6 +183,8 @@ func (a *App) run(actions []core.Action) {
 	defer close(a.done)
 	ctx, cancel := context.WithCancel(context.Background())
 	readings := a.options.Clock.Readings(ctx)
+	var local sync.WaitGroup
+	local.Go(func() { a.answer(ctx) })
 	measured := sensor.Watch(ctx, a.options.File.Sensors)
 	ticker := time.NewTicker(beat)
 	defer ticker.Stop()
@@ -210,6 +215,8 @@ func (a *App) run(actions []core.Action) {
 				continue
 			}
 			a.step(core.Sensed{Sensors: s})
+		case reply := <-a.asked:
+			reply <- a.core.Health()
 		case e := <-a.disk.results:
 			a.step(e)
 		case <-stop:
@@ -220,6 +227,7 @@ func (a *App) run(actions []core.Action) {
 	a.keeper.stop()
 	a.link.Close()
 	cancel()
+	local.Wait()
 	if readings != nil {
 		for range readings { // until the source has ended
 		}
@@ -230,6 +238,22 @@ func (a *App) run(actions []core.Action) {
 	}
 	if err := a.disk.stop(); err != nil {
 		a.options.Log.Error("the outbox could not be closed", "reason", err)
+	}
+}
+
+// answer lets programs on this machine ask how the agent is, until ctx ends.
+func (a *App) answer(ctx context.Context) {
+	err := local.Serve(ctx, a.options.File, func(ctx context.Context) *wirev1.Health {
+		reply := make(chan *wirev1.Health, 1)
+		select {
+		case a.asked <- reply:
+			return <-reply
+		case <-ctx.Done():
+			return nil
+		}
+	})
+	if ctx.Err() == nil {
+		a.options.Log.Warn("local questions are not answered", "reason", err)
 	}
 }
 

@@ -8,9 +8,9 @@ import (
 	"lamplighter/agent/core"
 )
 
-// earliest is a date at which this program did not exist yet: no clock that
+// Earliest is a date at which this program did not exist yet: no clock that
 // says less is believed.
-var earliest = time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC)
+var Earliest = time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC)
 
 // machine reads the machine's two clocks as nearly at once as can be: a pause
 // between the two would look like a step of the wall clock.

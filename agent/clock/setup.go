@@ -55,6 +55,17 @@ func FromSetup(file *setup.File, build time.Time, log *slog.Logger) Source {
 	return s
 }
 
+// Receiver is what listens to the GPS receiver that an agent's configuration
+// names; nil: it names none.
+func Receiver(file *setup.File) feed.Feed {
+	for _, name := range []string{file.Clock.Source, file.Clock.WitnessInForce()} {
+		if name == "gpsd" || name == "nmea" {
+			return listener(file.Clock, name, false, nil)
+		}
+	}
+	return nil
+}
+
 // listener is what listens to the source of that name; nil: there is none.
 // beside is whether a receiver is listened to as well; frequency hears of the
 // transmitter's oscillator, nil: nobody does.

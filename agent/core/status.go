@@ -1,6 +1,15 @@
 package core
 
-import "fmt"
+import (
+	"fmt"
+
+	"google.golang.org/protobuf/proto"
+
+	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+)
+
+// Health says how the beacon is, as it tells the coordinator.
+func (c *Core) Health() *wirev1.Health { return proto.CloneOf(c.sample()) }
 
 // Status says in a line how the beacon is.
 func (c *Core) Status() string {
