@@ -67,7 +67,7 @@ func at(t *testing.T, run func(t *testing.T, d *dialogue.Driver, s *site)) {
 func pass(d time.Duration) { <-time.After(d) }
 
 func TestItKeepsTheContract(t *testing.T) {
-	transmittertest.Conformance(t, func(t *testing.T) (transmitter.Driver, transmittertest.Probe) {
+	transmittertest.ConformanceInVirtualTime(t, func(t *testing.T) (transmitter.Driver, transmittertest.Probe) {
 		s := newSite()
 		d, err := dialogue.Open("keyer", s.connect)
 		must(t, err)

@@ -99,14 +99,14 @@ func (b *bench) options(settle time.Duration) switching.Options {
 }
 
 func TestItKeepsTheContract(t *testing.T) {
-	transmittertest.Conformance(t, func(t *testing.T) (transmitter.Driver, transmittertest.Probe) {
+	transmittertest.ConformanceInVirtualTime(t, func(t *testing.T) (transmitter.Driver, transmittertest.Probe) {
 		b := open(t, time.Millisecond)
 		return b, b.inner.Keyed
 	})
 }
 
 func TestWithoutAnythingAroundIt(t *testing.T) {
-	transmittertest.Conformance(t, func(t *testing.T) (transmitter.Driver, transmittertest.Probe) {
+	transmittertest.ConformanceInVirtualTime(t, func(t *testing.T) (transmitter.Driver, transmittertest.Probe) {
 		s := transmitter.NewSimulated(time.Now, nil)
 		d, err := switching.Around(s, switching.Options{})
 		must(t, err)
@@ -148,9 +148,11 @@ func TestTheEdges(t *testing.T) {
 }
 
 func TestOpeningSwitchesNothingOn(t *testing.T) {
-	if b := open(t, time.Millisecond); len(b.diary) != 0 {
-		t.Errorf("%v", b.diary)
-	}
+	synctest.Test(t, func(t *testing.T) {
+		if b := open(t, time.Millisecond); len(b.diary) != 0 {
+			t.Errorf("%v", b.diary)
+		}
+	})
 }
 
 func TestRelaysThatHaveNotSettled(t *testing.T) {
@@ -174,15 +176,19 @@ func TestWrongReadBackLatches(t *testing.T) {
 		"amplifier's input": func(b *bench) *linetest.Fake { return b.amplifies },
 	} {
 		t.Run(name+", before", func(t *testing.T) {
-			b := open(t, time.Millisecond)
-			line(b).Stick(true)
-			latched(t, b, b.Key(7040100, 50))
+			synctest.Test(t, func(t *testing.T) {
+				b := open(t, time.Millisecond)
+				line(b).Stick(true)
+				latched(t, b, b.Key(7040100, 50))
+			})
 		})
 		t.Run(name+", on the air", func(t *testing.T) {
-			b := open(t, time.Millisecond)
-			must(t, b.Key(7040100, 50))
-			must(t, line(b).Set(false))
-			latched(t, b, b.Tone(7040101))
+			synctest.Test(t, func(t *testing.T) {
+				b := open(t, time.Millisecond)
+				must(t, b.Key(7040100, 50))
+				must(t, line(b).Set(false))
+				latched(t, b, b.Tone(7040101))
+			})
 		})
 	}
 }
@@ -206,60 +212,68 @@ func latched(t *testing.T, b *bench, err error) {
 
 // A carrier that does not go off: the amplifier does, and no relay moves.
 func TestNoRelayMovesUnderACarrier(t *testing.T) {
-	b := open(t, time.Millisecond)
-	must(t, b.Key(7040100, 50))
-	b.faulty.FailUnkey.Store(true)
-	if err := b.Unkey(); !errors.Is(err, transmittertest.ErrFault) {
-		t.Errorf("%v", err)
-	}
-	if b.amplifier.Is() || !b.low.Is() || !b.antenna.Is() {
-		t.Errorf("amplifier %v, relays %v %v", b.amplifier.Is(), b.low.Is(), b.antenna.Is())
-	}
-	if err := b.Prepare(14097100, 50); err == nil || b.high.Is() {
-		t.Errorf("prepared under a carrier: %v", err)
-	}
-	b.faulty.FailUnkey.Store(false)
-	must(t, b.Unkey())
-	if b.low.Is() || b.antenna.Is() {
-		t.Error("a relay is still closed")
-	}
+	synctest.Test(t, func(t *testing.T) {
+		b := open(t, time.Millisecond)
+		must(t, b.Key(7040100, 50))
+		b.faulty.FailUnkey.Store(true)
+		if err := b.Unkey(); !errors.Is(err, transmittertest.ErrFault) {
+			t.Errorf("%v", err)
+		}
+		if b.amplifier.Is() || !b.low.Is() || !b.antenna.Is() {
+			t.Errorf("amplifier %v, relays %v %v", b.amplifier.Is(), b.low.Is(), b.antenna.Is())
+		}
+		if err := b.Prepare(14097100, 50); err == nil || b.high.Is() {
+			t.Errorf("prepared under a carrier: %v", err)
+		}
+		b.faulty.FailUnkey.Store(false)
+		must(t, b.Unkey())
+		if b.low.Is() || b.antenna.Is() {
+			t.Error("a relay is still closed")
+		}
+	})
 }
 
 // A key-down that fails leaves the amplifier to the key-up that follows.
 func TestAFailedKeyDown(t *testing.T) {
-	b := open(t, time.Millisecond)
-	b.faulty.FailKey.Store(true)
-	if err := b.Key(7040100, 50); !errors.Is(err, transmittertest.ErrFault) {
-		t.Errorf("%v", err)
-	}
-	must(t, b.Unkey())
-	if b.amplifier.Is() || b.low.Is() {
-		t.Error("something is still on")
-	}
+	synctest.Test(t, func(t *testing.T) {
+		b := open(t, time.Millisecond)
+		b.faulty.FailKey.Store(true)
+		if err := b.Key(7040100, 50); !errors.Is(err, transmittertest.ErrFault) {
+			t.Errorf("%v", err)
+		}
+		must(t, b.Unkey())
+		if b.amplifier.Is() || b.low.Is() {
+			t.Error("something is still on")
+		}
+	})
 }
 
 func TestFrequenciesThatNothingIsWiredFor(t *testing.T) {
-	b := open(t, time.Millisecond)
-	if err := b.Key(50294500, 50); err == nil || !strings.Contains(err.Error(), "nothing is wired for 50294500.000 Hz") {
-		t.Errorf("%v", err)
-	}
-	must(t, b.Key(7040100, 50))
-	if err := b.Tone(14097100); err == nil || !strings.Contains(err.Error(), "relay low is not for") {
-		t.Errorf("%v", err)
-	}
-	must(t, b.Unkey())
+	synctest.Test(t, func(t *testing.T) {
+		b := open(t, time.Millisecond)
+		if err := b.Key(50294500, 50); err == nil || !strings.Contains(err.Error(), "nothing is wired for 50294500.000 Hz") {
+			t.Errorf("%v", err)
+		}
+		must(t, b.Key(7040100, 50))
+		if err := b.Tone(14097100); err == nil || !strings.Contains(err.Error(), "relay low is not for") {
+			t.Errorf("%v", err)
+		}
+		must(t, b.Unkey())
+	})
 }
 
 func TestWhatIsOnBeforeIsAnError(t *testing.T) {
-	b := open(t, time.Millisecond)
-	must(t, b.pin.Set(true)) // a relay that is stuck
-	if _, err := switching.Around(b.inner, b.options(time.Millisecond)); !errors.Is(err, line.ErrReadBack) {
-		t.Errorf("%v", err)
-	}
-	b.faulty.FailUnkey.Store(true)
-	if _, err := switching.Around(b.faulty, b.options(time.Millisecond)); !errors.Is(err, transmittertest.ErrFault) {
-		t.Errorf("%v", err)
-	}
+	synctest.Test(t, func(t *testing.T) {
+		b := open(t, time.Millisecond)
+		must(t, b.pin.Set(true)) // a relay that is stuck
+		if _, err := switching.Around(b.inner, b.options(time.Millisecond)); !errors.Is(err, line.ErrReadBack) {
+			t.Errorf("%v", err)
+		}
+		b.faulty.FailUnkey.Store(true)
+		if _, err := switching.Around(b.faulty, b.options(time.Millisecond)); !errors.Is(err, transmittertest.ErrFault) {
+			t.Errorf("%v", err)
+		}
+	})
 }
 
 // pass lets virtual time pass.

@@ -5,6 +5,7 @@ package transmittertest
 import (
 	"math"
 	"testing"
+	"testing/synctest"
 
 	"lamplighter/agent/transmitter"
 )
@@ -12,23 +13,40 @@ import (
 // Probe says, from outside the driver, whether there is a carrier.
 type Probe func() bool
 
+// checks are the contract, piece by piece.
+var checks = []struct {
+	name string
+	run  func(*testing.T, transmitter.Driver, Probe)
+}{
+	{"opening does not key", opening},
+	{"key, tones, unkey", whole},
+	{"unkey is always allowed", unkeyAlways},
+	{"a tone needs a carrier", toneNeedsCarrier},
+	{"a second key is refused and changes nothing", keyTwice},
+	{"impossible wishes do not key", impossible},
+	{"close keys up", closing},
+}
+
 // Conformance runs every check of the contract. Each takes a driver of its own.
 func Conformance(t *testing.T, open func(t *testing.T) (transmitter.Driver, Probe)) {
-	for _, check := range []struct {
-		name string
-		run  func(*testing.T, transmitter.Driver, Probe)
-	}{
-		{"opening does not key", opening},
-		{"key, tones, unkey", whole},
-		{"unkey is always allowed", unkeyAlways},
-		{"a tone needs a carrier", toneNeedsCarrier},
-		{"a second key is refused and changes nothing", keyTwice},
-		{"impossible wishes do not key", impossible},
-		{"close keys up", closing},
-	} {
+	for _, check := range checks {
 		t.Run(check.name, func(t *testing.T) {
 			driver, carrier := open(t)
 			check.run(t, driver, carrier)
+		})
+	}
+}
+
+// ConformanceInVirtualTime is Conformance for drivers whose far end is in the
+// test itself, so that no busy machine is taken for a fault of theirs.
+func ConformanceInVirtualTime(t *testing.T, open func(t *testing.T) (transmitter.Driver, Probe)) {
+	for _, check := range checks {
+		t.Run(check.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				driver, carrier := open(t)
+				check.run(t, driver, carrier)
+				_ = driver.Close() // ends what it runs; the check may have closed it
+			})
 		})
 	}
 }
