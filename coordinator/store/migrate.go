@@ -17,7 +17,12 @@ import (
 
 // Migrate brings the schema of an open database up to date. Programs that
 // start at the same moment wait for each other.
-func Migrate(ctx context.Context, db *sql.DB) error { return migrateWith(ctx, db, migrations.Files) }
+func Migrate(ctx context.Context, db *sql.DB) error {
+	if err := migrateWith(ctx, db, migrations.Files); err != nil {
+		return err
+	}
+	return migrateJobs(ctx, db)
+}
 
 func migrate(ctx context.Context, config *pgx.ConnConfig) error {
 	unhurried := config.Copy()
