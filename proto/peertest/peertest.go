@@ -16,6 +16,7 @@ const EveryPeer = "LAMPLIGHTER_EVERY_PEER"
 
 // peers says which Debian package brings a program.
 var peers = map[string]string{
+	"chromium":      "chromium",
 	"chronyd":       "chrony",
 	"glpsol":        "glpk-utils",
 	"gpsd":          "gpsd",
@@ -24,6 +25,8 @@ var peers = map[string]string{
 	"mosquitto_pub": "mosquitto-clients",
 	"pgrep":         "procps",
 	"promtool":      "prometheus",
+
+	"systemd-analyze": "systemd",
 }
 
 // Find is the path of a program, also where only root has its folder in PATH.
