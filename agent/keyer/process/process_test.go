@@ -26,10 +26,15 @@ import (
 	"lamplighter/proto/setup"
 )
 
-// TestMain is the keyer itself when it is started as one.
+// roles are what this program may be started as, for a folder.
+var roles = map[string]func(dir string) error{
+	"keyer": keyerProcess, "gated": gatedProcess, "agent": agentProcess, "off": offProcess,
+}
+
+// TestMain is a keyer, an agent or what silences when it is started as one.
 func TestMain(m *testing.M) {
-	if len(os.Args) == 3 && os.Args[1] == "keyer" {
-		if err := keyerProcess(os.Args[2]); err != nil {
+	if len(os.Args) == 3 && roles[os.Args[1]] != nil {
+		if err := roles[os.Args[1]](os.Args[2]); err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
 		}
@@ -41,7 +46,7 @@ func TestMain(m *testing.M) {
 func keyerProcess(dir string) error {
 	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM, os.Interrupt)
 	defer stop()
-	if err := os.WriteFile(filepath.Join(dir, "pid"), []byte(strconv.Itoa(os.Getpid())), 0o600); err != nil {
+	if err := sayPID(dir); err != nil {
 		return err
 	}
 	driver, err := transmitter.Open(setup.Transmitter{Driver: "simulated", Log: tones(dir)}, time.Now)
@@ -51,6 +56,11 @@ func keyerProcess(dir string) error {
 	return process.Run(ctx, process.Options{
 		Config: config(), Dir: dir, Operators: true, Transmitter: opened(driver), In: os.Stdin, Out: os.Stdout,
 	})
+}
+
+// sayPID tells a test which process a keyer is.
+func sayPID(dir string) error {
+	return os.WriteFile(filepath.Join(dir, "pid"), []byte(strconv.Itoa(os.Getpid())), 0o600)
 }
 
 // opened is a transmitter that is there already.

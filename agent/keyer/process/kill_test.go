@@ -1,0 +1,126 @@
+package process_test
+
+import (
+	"errors"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"slices"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"lamplighter/agent/keyer/process"
+)
+
+// beaconOf is an agent and its keyer, as real processes.
+type beaconOf struct {
+	t     *testing.T
+	dir   string
+	agent *exec.Cmd
+	end   chan error
+}
+
+func startBeacon(t *testing.T) *beaconOf {
+	t.Helper()
+	dir, err := os.MkdirTemp(t.TempDir(), "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := &beaconOf{t: t, dir: dir, agent: exec.Command(os.Args[0], "agent", dir), end: make(chan error, 1)}
+	if err := b.agent.Start(); err != nil {
+		t.Fatal(err)
+	}
+	go func() { b.end <- b.agent.Wait() }()
+	return b
+}
+
+// stop ends what is left.
+func (b *beaconOf) stop() {
+	_ = b.agent.Process.Kill()
+	if pid := keyerOf(b.t, b.dir); errors.Is(syscall.Kill(pid, syscall.SIGCONT), nil) {
+		_ = syscall.Kill(pid, syscall.SIGKILL)
+	}
+}
+
+func (b *beaconOf) killKeyer() { _ = syscall.Kill(keyerOf(b.t, b.dir), syscall.SIGKILL) }
+
+func (b *beaconOf) killAgent() { _ = b.agent.Process.Kill() }
+
+// off is what the service manager runs when the agent has ended.
+func (b *beaconOf) off() {
+	<-b.end
+	if err := exec.Command(os.Args[0], "off", b.dir).Run(); err != nil {
+		b.t.Errorf("off: %v", err)
+	}
+}
+
+// kills are the ways to lose the software above a key line that is down, and
+// how long it may stay down then. The clear separation in ordinary runs is the
+// transmission, which would go on for a second more.
+var kills = []struct {
+	what  string
+	limit time.Duration
+	do    func(*beaconOf)
+}{
+	{"agent SIGKILL", 200 * time.Millisecond, (*beaconOf).killAgent},
+	{"agent SIGSTOP", 500 * time.Millisecond, func(b *beaconOf) { _ = b.agent.Process.Signal(syscall.SIGSTOP) }},
+	{"keyer SIGKILL", 200 * time.Millisecond, (*beaconOf).killKeyer},
+	{"agent and keyer SIGKILL", 200 * time.Millisecond, func(b *beaconOf) { b.killAgent(); b.killKeyer(); b.off() }},
+	{"agent SIGKILL, bus held low", 200 * time.Millisecond, func(b *beaconOf) {
+		if err := os.WriteFile(holdBus(b.dir), nil, 0o600); err != nil {
+			b.t.Error(err)
+		}
+		b.killAgent()
+	}},
+}
+
+// moment kills at a random moment of a transmission, and gives the time until
+// the key line is up. It does not count when the transmission was over by then.
+func moment(t *testing.T, do func(*beaconOf), random *rand.Rand) (took time.Duration, counts bool) {
+	t.Helper()
+	b := startBeacon(t)
+	defer b.stop()
+	awaitWire(t, b.dir, high)
+	wait := time.NewTimer(time.Duration(random.Int64N(int64(700 * time.Millisecond))))
+	<-wait.C
+	if all := changes(t, b.dir); all[len(all)-1].level != high {
+		return 0, false
+	}
+	began := process.MachineClock{}.Now().Boot
+	do(b)
+	return max(0, awaitWire(t, b.dir, low)-began), true
+}
+
+func TestS7KillsAtRandomMoments(t *testing.T) {
+	for i, kill := range kills {
+		t.Run(kill.what, func(t *testing.T) {
+			t.Parallel()
+			var mu sync.Mutex
+			var took []time.Duration
+			var together sync.WaitGroup
+			for n := range atOnce {
+				together.Go(func() {
+					random := rand.New(rand.NewPCG(uint64(i), uint64(n)))
+					for left := moments / atOnce; left > 0; {
+						d, counts := moment(t, kill.do, random)
+						if !counts {
+							continue
+						}
+						left--
+						mu.Lock()
+						took = append(took, d)
+						mu.Unlock()
+					}
+				})
+			}
+			together.Wait()
+			slices.Sort(took)
+			t.Logf("%d moments: p50 %v, p99 %v, worst %v; promised %v", len(took), took[len(took)/2], took[len(took)*99/100], took[len(took)-1], kill.limit)
+			if worst := took[len(took)-1]; worst > kill.limit+margin {
+				t.Errorf("keyed for %v", worst)
+			}
+		})
+	}
+}
