@@ -80,6 +80,13 @@ var rules = map[string]rule{
 	apiv1.HushService_Release_FullMethodName:    {action: people.Release, sites: scopeField, changes: true},
 	apiv1.HushService_ListHushes_FullMethodName: {action: people.See},
 
+	apiv1.AlertService_ListAlerts_FullMethodName:       {action: people.See},
+	apiv1.AlertService_AcknowledgeAlert_FullMethodName: {action: people.Acknowledge, sites: siteField, changes: true},
+	apiv1.AlertService_AddSilence_FullMethodName:       {action: people.Acknowledge, sites: siteField, changes: true},
+	apiv1.AlertService_EndSilence_FullMethodName:       {action: people.Acknowledge, sites: siteField, changes: true},
+	apiv1.AlertService_ListSilences_FullMethodName:     {action: people.See},
+	apiv1.AlertService_TestAlerts_FullMethodName:       {action: people.ManagePeople, changes: true},
+
 	// What other machines ask to see whether this one is well, and what a program
 	// asks to learn what can be called: no state of the network is in it.
 	"/grpc.health.v1.Health/Check":                                   {},
