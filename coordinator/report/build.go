@@ -116,7 +116,7 @@ func (b *Builder) Add(h rollup.Hour) {
 	index := int(h.Start.Sub(b.options.Period.From.Truncate(time.Hour)) / time.Hour)
 	if index >= 0 && index < b.hours {
 		t.strip[index] = uint8(h.Heard.Count())
-		b.clock[index] = b.clock[index].Merge(h.Clock)
+		b.clock[index].Add(h.Clock)
 		b.worst[index] = max(b.worst[index], h.Worst.Ns)
 	}
 	b.walk(t, h)

@@ -27,6 +27,13 @@ func (b *Builder) walk(t *tally, h rollup.Hour) {
 		t.run.started, t.run.next = true, b.options.Period.From
 	}
 	b.silence(t, h.Start)
+	end := h.Start.Add(time.Hour)
+	if h.Locked == rollup.AllMinutes && !t.run.next.After(h.Start) && !end.After(b.until) { // as most hours are
+		b.endSilence(t)
+		b.endGPS(t)
+		t.run.next = end
+		return
+	}
 	for n := range 60 {
 		at := h.Start.Add(time.Duration(n) * time.Minute)
 		if at.Before(t.run.next) || !at.Before(b.until) {

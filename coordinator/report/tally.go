@@ -44,7 +44,8 @@ func (t *tally) add(h rollup.Hour) {
 	t.ready += h.Ready.Count()
 	t.locked += h.Locked.Count()
 	t.holdover += h.Holdover.Count()
-	t.clock, t.frequency = t.clock.Merge(h.Clock), t.frequency.Merge(h.Frequency)
+	t.clock.Add(h.Clock)
+	t.frequency.Add(h.Frequency)
 	t.worst = worse(t.worst, h.Worst)
 	for _, c := range h.Slots {
 		t.slots.add(c)
@@ -100,7 +101,8 @@ func (t *tally) merge(o *tally) {
 		t.counts[key] += n
 	}
 	t.airtime += o.airtime
-	t.clock, t.frequency = t.clock.Merge(o.clock), t.frequency.Merge(o.frequency)
+	t.clock.Add(o.clock)
+	t.frequency.Add(o.frequency)
 	t.worst = worse(t.worst, o.worst)
 	t.outages += o.outages
 	t.outageMinutes += o.outageMinutes

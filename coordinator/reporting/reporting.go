@@ -10,6 +10,8 @@ import (
 	"context"
 	"time"
 
+	"golang.org/x/sync/errgroup"
+
 	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/report"
@@ -53,11 +55,26 @@ func (r *Reporter) Report(ctx context.Context, q Request) (*report.Report, error
 	if err := r.upToDate(ctx, now); err != nil {
 		return nil, err
 	}
-	before, err := r.make(ctx, q.in(period.Before()), now, nil)
-	if err != nil {
+	var before *report.Report
+	var present *gathered
+	both, during := errgroup.WithContext(ctx)
+	both.Go(func() (err error) {
+		was := q
+		was.Progress = nil // it is as far as the other one
+		earlier, err := r.gather(during, was.in(period.Before()), now)
+		if err == nil {
+			before = earlier.report(nil)
+		}
+		return err
+	})
+	both.Go(func() (err error) {
+		present, err = r.gather(during, q.in(period), now)
+		return err
+	})
+	if err := both.Wait(); err != nil {
 		return nil, err
 	}
-	return r.make(ctx, q.in(period), now, before)
+	return present.report(before), nil
 }
 
 // asked is a request with its period.
@@ -115,8 +132,19 @@ func (r *Reporter) upToDate(ctx context.Context, now time.Time) error {
 	}
 }
 
-// make makes a report of one period.
-func (r *Reporter) make(ctx context.Context, q asked, now time.Time, before *report.Report) (*report.Report, error) {
+// gathered is all that goes into a report.
+type gathered struct {
+	builder *report.Builder
+	beside  report.Context
+}
+
+func (g *gathered) report(before *report.Report) *report.Report {
+	g.beside.Before = before
+	return g.builder.Report(g.beside)
+}
+
+// gather reads what goes into the report of a period.
+func (r *Reporter) gather(ctx context.Context, q asked, now time.Time) (*gathered, error) {
 	fleets, changes, err := r.fleets(ctx, q.period)
 	if err != nil {
 		return nil, err
@@ -128,7 +156,7 @@ func (r *Reporter) make(ctx context.Context, q asked, now time.Time, before *rep
 	}
 	total, done := len(names)*int(q.period.Length()/time.Hour), 0
 	err = r.Store.BeaconHours(ctx, names, q.period.From, q.period.To, func(h rollup.Hour) error {
-		if done++; q.Progress != nil && before != nil && done%1000 == 0 {
+		if done++; q.Progress != nil && done%1000 == 0 {
 			q.Progress(min(done, total), total)
 		}
 		builder.Add(h)
@@ -138,11 +166,11 @@ func (r *Reporter) make(ctx context.Context, q asked, now time.Time, before *rep
 		return nil, err
 	}
 	q.names, q.sent = names, builder.Sent()
-	beside := report.Context{Before: before, Changes: changes}
-	for _, gather := range []func(context.Context, asked, *report.Context) error{r.missing, r.hushes, r.shortfalls, r.heardBy} {
-		if err := gather(ctx, q, &beside); err != nil {
+	g := &gathered{builder, report.Context{Changes: changes}}
+	for _, more := range []func(context.Context, asked, *report.Context) error{r.missing, r.hushes, r.shortfalls, r.heardBy} {
+		if err := more(ctx, q, &g.beside); err != nil {
 			return nil, err
 		}
 	}
-	return builder.Report(beside), nil
+	return g, nil
 }

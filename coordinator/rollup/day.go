@@ -27,7 +27,8 @@ func (d *Day) Add(h Hour) {
 	d.Locked += h.Locked.Count()
 	d.Holdover += h.Holdover.Count()
 	d.OnAir += h.OnAir.Count()
-	d.Clock, d.Frequency = d.Clock.Merge(h.Clock), d.Frequency.Merge(h.Frequency)
+	d.Clock.Add(h.Clock)
+	d.Frequency.Add(h.Frequency)
 	d.Worst.add(h.Worst)
 	d.Slots = sum(slices.Concat(d.Slots, h.Slots))
 }

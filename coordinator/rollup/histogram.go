@@ -9,8 +9,7 @@ import (
 // Bucket says how many samples have a value.
 type Bucket struct{ Value, Count int64 }
 
-// Histogram counts values, ascending. It is changed by nobody: Merge makes a
-// new one.
+// Histogram counts values, ascending.
 type Histogram []Bucket
 
 // RoundUp gives the least number of at most three significant digits that is
@@ -48,27 +47,41 @@ func NewHistogram(values []int64) Histogram {
 	return h
 }
 
-// Merge counts the values of both.
-func (h Histogram) Merge(other Histogram) Histogram {
-	if len(h) == 0 {
-		return other
-	}
+// Add counts the values of another one too, which stays as it is. Once the
+// values are known it needs no memory.
+func (h *Histogram) Add(other Histogram) {
 	if len(other) == 0 {
-		return h
+		return
 	}
-	merged := make(Histogram, 0, max(len(h), len(other)))
-	for len(h) > 0 && len(other) > 0 {
-		switch cmp.Compare(h[0].Value, other[0].Value) {
-		case -1:
-			merged, h = append(merged, h[0]), h[1:]
-		case 1:
-			merged, other = append(merged, other[0]), other[1:]
-		default:
-			merged = append(merged, Bucket{h[0].Value, h[0].Count + other[0].Count})
-			h, other = h[1:], other[1:]
+	missing := 0
+	for from, b := 0, other; len(b) > 0; b = b[1:] {
+		i, found := slices.BinarySearchFunc((*h)[from:], b[0].Value, func(a Bucket, v int64) int { return cmp.Compare(a.Value, v) })
+		if from += i; found {
+			(*h)[from].Count += b[0].Count
+		} else {
+			missing++
 		}
 	}
-	return append(append(merged, h...), other...)
+	if missing > 0 {
+		*h = h.with(other, missing)
+	}
+}
+
+// with adds the values of another one that are missing here.
+func (h *Histogram) with(other Histogram, missing int) Histogram {
+	old := *h
+	merged := make(Histogram, 0, len(old)+missing)
+	for len(old) > 0 && len(other) > 0 {
+		switch cmp.Compare(old[0].Value, other[0].Value) {
+		case -1:
+			merged, old = append(merged, old[0]), old[1:]
+		case 1:
+			merged, other = append(merged, other[0]), other[1:]
+		default: // counted already
+			merged, old, other = append(merged, old[0]), old[1:], other[1:]
+		}
+	}
+	return append(append(merged, old...), other...)
 }
 
 // Count is the number of samples.

@@ -43,7 +43,14 @@ func TestMergingChangesNoPercentile(t *testing.T) {
 		values := rapid.SliceOfN(rapid.Int64Range(0, 1<<40), 1, 300).Draw(t, "values")
 		p := float64(rapid.IntRange(1, 100).Draw(t, "p"))
 		cut := rapid.IntRange(0, len(values)).Draw(t, "cut")
-		merged := NewHistogram(values[:cut]).Merge(NewHistogram(values[cut:]))
+		merged, added := NewHistogram(values[:cut]), NewHistogram(values[cut:])
+		merged.Add(added)
+		if diff := cmp.Diff(NewHistogram(values), merged); diff != "" {
+			t.Fatal(diff)
+		}
+		if diff := cmp.Diff(NewHistogram(values[cut:]), added); diff != "" {
+			t.Fatalf("what was added has changed: %s", diff)
+		}
 		sorted := slices.Sorted(slices.Values(values))
 		rank := 0
 		for float64(rank+1) < p/100*float64(len(values)) {
