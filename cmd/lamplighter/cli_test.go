@@ -57,7 +57,7 @@ func golden(t *testing.T, name, text string) {
 // commandWords are all commands.
 var commandWords = []string{
 	"", "demo", "serve", "plan", "check", "fairness", "capacity", "tones", "fleet", "fleet apply", "fleet diff", "fleet show",
-	"status", "hush", "release", "agent-config", "version", "completion",
+	"fit", "status", "hush", "release", "agent-config", "version", "completion",
 }
 
 func TestHelpOfEachCommand(t *testing.T) {

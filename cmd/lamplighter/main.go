@@ -38,6 +38,7 @@ type commands struct {
 	Capacity    capacityCmd    `cmd:"" help:"Say how full each site, each piece of shared equipment and each band is."`
 	Tones       tonesCmd       `cmd:"" help:"Print the 162 symbols that a message is sent as."`
 	Fleet       fleetCmd       `cmd:"" help:"Show or change the fleet file that the coordinator works from."`
+	Fit         fitCmd         `cmd:"" help:"Say which plug-in filter is in place at a beacon."`
 	Status      statusCmd      `cmd:"" help:"Say how each beacon is."`
 	Report      reportCmd      `cmd:"" help:"Say what happened in a week or another time."`
 	Who         whoCmd         `cmd:"" help:"Say which beacons were on the air near a time and frequency."`
