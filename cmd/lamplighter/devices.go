@@ -16,6 +16,16 @@ type devicesCmd struct {
 	Events bool `help:"List what happened to them, the latest first."`
 }
 
+// Help is shown by --help.
+func (devicesCmd) Help() string {
+	return `The state is accepted, how near the end of the certificate is where it should have been renewed by now, over, or revoked.
+
+Examples:
+
+    lamplighter devices
+    lamplighter devices --events --output json`
+}
+
 // deviceRow is one device, as it is printed.
 type deviceRow struct {
 	Beacon  string  `json:"beacon"`

@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"lamplighter/coordinator/broker"
@@ -57,6 +58,13 @@ func (a *App) openRegistrar(ctx context.Context) (err error) {
 	})
 	if err != nil || !a.options.Secure.On {
 		return err
+	}
+	if strings.HasPrefix(a.options.Broker, "ssl:") {
+		folder := filepath.Join(a.options.Dir, "broker")
+		if err := a.registrar.KeepBrokerFiles(folder); err != nil {
+			return err
+		}
+		a.options.Log.Info("whom the broker is to let in stands here", "folder", folder)
 	}
 	if a.options.Secure.Certificate != "" {
 		if a.filed, err = newFiled(a.options.Secure.Certificate, a.options.Secure.Key, a.options.Log); err != nil {
