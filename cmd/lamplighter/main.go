@@ -50,6 +50,11 @@ type commands struct {
 	Devices     devicesCmd     `cmd:"" help:"List the devices that are enrolled, or what happened to them."`
 	Revoke      revokeCmd      `cmd:"" help:"Turn a beacon's device out, for ever."`
 	Readmit     readmitCmd     `cmd:"" help:"Let a device renew a certificate that is over."`
+	Login       loginCmd       `cmd:"" help:"Say who you are."`
+	People      peopleCmd      `cmd:"" help:"Look after accounts."`
+	Token       tokenCmd       `cmd:"" help:"Look after tokens for scripts."`
+	Duty        dutyCmd        `cmd:"" help:"Say who is in control of a site, or take control."`
+	Audit       auditCmd       `cmd:"" help:"Look at who did what."`
 	Version     versionCmd     `cmd:"" help:"Say which version this is."`
 	Completion  completionCmd  `cmd:"" help:"Print a script that completes words in your shell."`
 }

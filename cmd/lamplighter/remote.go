@@ -40,6 +40,9 @@ func (s serverFlag) call(e *environment, do func(ctx context.Context, conn grpc.
 	defer conn.Close() //nolint:errcheck // the answer is there or not
 	ctx, cancel := context.WithTimeout(e, answerWithin)
 	defer cancel()
+	if ctx, err = s.identified(ctx); err != nil {
+		return err
+	}
 	return s.explain(do(ctx, conn))
 }
 

@@ -80,7 +80,7 @@ func (r Reason) Sentence(a Action, site string) string {
 	case NotKnown:
 		return "say who you are first: lamplighter login NAME, or a token in LAMPLIGHTER_TOKEN"
 	case PasswordDue:
-		return "choose a password of your own first: lamplighter people password"
+		return "choose a password of your own first: lamplighter people password NAME"
 	case RoleTooLow:
 		return "this needs the role " + string(needs[a].role) + ": ask an admin"
 	case OtherSite:
