@@ -221,12 +221,14 @@ func hush(number uint64, bands ...string) *keyerv1.ToKeyer {
 }
 
 // orders list every slot from now on for a good while.
-func orders(length int64) *keyerv1.ToKeyer {
+func orders(length int64) *keyerv1.ToKeyer { return ordersFor(length, 500) }
+
+func ordersFor(length, slots int64) *keyerv1.ToKeyer {
 	from := time.Now().Unix() / length
 	o := &wirev1.Orders{
-		Network: network, Beacon: beacon, Epoch: 1, Revision: 1, SlotSeconds: uint32(length), FromSlot: from, ToSlot: from + 500,
+		Network: network, Beacon: beacon, Epoch: 1, Revision: 1, SlotSeconds: uint32(length), FromSlot: from, ToSlot: from + slots,
 	}
-	for n := from; n < from+500; n++ {
+	for n := from; n < from+slots; n++ {
 		o.Transmissions = append(o.Transmissions, &wirev1.Transmission{
 			Slot: n, Band: "40m", FrequencyMillihertz: 7040100_000, UncertaintyMillihertz: 5000, DrivePercent: 50,
 			Message: &wirev1.Message{Callsign: "Q1ABC", Locator: "JO62", PowerDbm: 30, Kind: wirev1.MessageKind_MESSAGE_KIND_FULL},

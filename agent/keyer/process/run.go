@@ -180,7 +180,7 @@ func (l *loop) open() (err error) {
 }
 
 func (l *loop) run(ctx context.Context) error {
-	core, actions := keyer.New(l.Config, readState(l.Dir), l.Clock.Now())
+	core, actions := keyer.New(l.Config, readState(folder(l.Dir)), l.Clock.Now())
 	l.core = core
 	l.feed(l.perform(actions)...)
 	for !l.deaf {
@@ -341,7 +341,7 @@ func (l *loop) write() {
 func (l *loop) store() {
 	defer close(l.storedAll)
 	for state := range l.states {
-		l.stored <- writeState(l.Dir, state)
+		l.stored <- writeState(folder(l.Dir), state)
 	}
 }
 

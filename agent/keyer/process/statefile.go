@@ -24,9 +24,50 @@ const (
 // maxState is the size of the largest state that is read.
 const maxState = 8 << 20
 
+// volume is a folder, as far as the state needs it. Tests cut its power.
+type volume interface {
+	open(name string) (io.ReadCloser, error)
+	create(name string) (blank, error) // empties what is there
+	rename(from, to string) error
+	sync() error // of names
+}
+
+// blank is a file that is being written.
+type blank interface {
+	io.WriteCloser
+	Sync() error
+}
+
+// folder is a volume on the machine's disk.
+type folder string
+
+func (f folder) open(name string) (io.ReadCloser, error) {
+	return os.Open(filepath.Join(string(f), name))
+}
+
+func (f folder) create(name string) (blank, error) {
+	return os.OpenFile(filepath.Join(string(f), name), os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
+}
+
+func (f folder) rename(from, to string) error {
+	return os.Rename(filepath.Join(string(f), from), filepath.Join(string(f), to))
+}
+
+func (f folder) sync() error {
+	dir, err := os.Open(string(f))
+	if err != nil {
+		return err
+	}
+	err = dir.Sync()
+	if closed := dir.Close(); err == nil {
+		err = closed
+	}
+	return err
+}
+
 // readState reads what is on disk, if anything.
-func readState(dir string) keyer.Persisted {
-	file, err := os.Open(filepath.Join(dir, stateName))
+func readState(v volume) keyer.Persisted {
+	file, err := v.open(stateName)
 	if errors.Is(err, fs.ErrNotExist) {
 		return keyer.Persisted{}
 	}
@@ -43,9 +84,8 @@ func readState(dir string) keyer.Persisted {
 
 // writeState replaces the state so that, whenever the power goes, the old one
 // or the new one is there, whole; and the new one once this has returned.
-func writeState(dir string, state []byte) error {
-	next := filepath.Join(dir, nextName)
-	file, err := os.OpenFile(next, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
+func writeState(v volume, state []byte) error {
+	file, err := v.create(nextName)
 	if err != nil {
 		return err
 	}
@@ -57,24 +97,12 @@ func writeState(dir string, state []byte) error {
 		err = closed
 	}
 	if err == nil {
-		err = os.Rename(next, filepath.Join(dir, stateName))
+		err = v.rename(nextName, stateName)
 	}
 	if err != nil {
 		return err
 	}
-	return syncFolder(dir)
-}
-
-func syncFolder(dir string) error {
-	folder, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	err = folder.Sync()
-	if closed := folder.Close(); err == nil {
-		err = closed
-	}
-	return err
+	return v.sync()
 }
 
 // lock keeps a second keyer from the same folder, and so from the same

@@ -9,6 +9,7 @@ import "time"
 // of the transmission.
 const (
 	moments = 2
+	cuts    = 5
 	atOnce  = 1
 	margin  = 600 * time.Millisecond
 )
