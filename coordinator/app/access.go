@@ -18,6 +18,7 @@ var pageRules = map[string]people.Action{
 	"GET /metrics":             people.See,
 	"GET /healthz":             "", // whether this process and what it needs are well, and nothing else
 	"GET /readyz":              "",
+	receptionsPath:             "", // the service that it calls looks itself
 	"/":                        "", // the console looks itself what each of its pages needs, and so do the services
 	"GET " + web.LogInPath:     "",
 	"POST " + web.LogInPath:    "",

@@ -206,6 +206,7 @@ func (a *App) prepare(context.Context) (err error) {
 		return err
 	}
 	a.mountConsole()
+	a.mountReceptions()
 	return nil
 }
 
