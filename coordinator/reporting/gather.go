@@ -119,3 +119,23 @@ func (r *Reporter) shortfalls(ctx context.Context, q asked, c *report.Context) e
 	}
 	return nil
 }
+
+// alerts lists the alerts of the period.
+func (r *Reporter) alerts(ctx context.Context, q asked, c *report.Context) error {
+	past, err := r.Store.AlertsIn(ctx, q.period.From, q.period.To)
+	if err != nil {
+		return err
+	}
+	c.Alerts = []report.Alert{}
+	for _, a := range past {
+		if !q.touches(a.Site, a.Beacon) || a.Beacon != "" && !slices.Contains(q.names, a.Beacon) {
+			continue
+		}
+		told := report.Alert{What: strings.ReplaceAll(a.Condition, "_", " "), Beacon: a.Beacon, RaisedAt: a.RaisedAt, ClearedAt: a.OverAt, Acknowledged: a.AcknowledgedAt}
+		if a.AcknowledgedBy != nil {
+			told.By = *a.AcknowledgedBy
+		}
+		c.Alerts = append(c.Alerts, told)
+	}
+	return nil
+}

@@ -167,7 +167,7 @@ func (r *Reporter) gather(ctx context.Context, q asked, now time.Time) (*gathere
 	}
 	q.names, q.sent = names, builder.Sent()
 	g := &gathered{builder, report.Context{Changes: changes}}
-	for _, more := range []func(context.Context, asked, *report.Context) error{r.missing, r.hushes, r.shortfalls, r.heardBy} {
+	for _, more := range []func(context.Context, asked, *report.Context) error{r.missing, r.hushes, r.alerts, r.shortfalls, r.heardBy} {
 		if err := more(ctx, q, &g.beside); err != nil {
 			return nil, err
 		}
