@@ -31,6 +31,7 @@ type Console struct {
 	history apiv1.HistoryServiceClient
 	known   known
 	hub     *hub
+	rooms   rooms
 	handler http.Handler
 	viewing atomic.Int64 // live views
 	views   sync.WaitGroup

@@ -70,6 +70,10 @@ func edited(r *http.Request) (editPage, error) {
 	if err != nil {
 		return editPage{}, fault.New(fault.Invalid, "based_on", "the form was not sent whole; open it again")
 	}
+	// Whoever has taken over another one's change goes on from there.
+	if seen, err := strconv.ParseInt(r.PostFormValue("seen"), 10, 64); err == nil && seen > basedOn {
+		basedOn = seen
+	}
 	// A form ends its lines in two characters, a fleet file in one.
 	return editPage{YAML: strings.ReplaceAll(r.PostFormValue("yaml"), "\r\n", "\n"), BasedOn: basedOn}, nil
 }

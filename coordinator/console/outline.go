@@ -49,11 +49,15 @@ var outline = sync.OnceValue(func() [][]locator.Position {
 	return rings
 })
 
-// landPath draws the land that shows in a window, cut at its edges.
+// landPath draws the land that shows in a window, cut a little outside of its
+// edges, so that no shore seems to run along them.
 func landPath(p projection) string {
 	var path strings.Builder
+	around := p
+	around.west, around.east = p.west-(p.east-p.west)/50, p.east+(p.east-p.west)/50
+	around.south, around.north = p.south-(p.north-p.south)/50, p.north+(p.north-p.south)/50
 	for _, ring := range outline() {
-		for i, at := range clip(ring, p) {
+		for i, at := range clip(ring, around) {
 			verb := "L"
 			if i == 0 {
 				verb = "M"

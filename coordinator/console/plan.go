@@ -2,7 +2,9 @@ package console
 
 import (
 	"context"
+	"crypto/sha256"
 	"net/http"
+	"sync"
 	"time"
 
 	"lamplighter/coordinator/fleet"
@@ -112,14 +114,31 @@ func (c *Console) fillShares(ctx context.Context, page *planPage, n network, in 
 		}
 		page.Shares = append(page.Shares, row)
 	}
-	page.Rooms, err = c.capacity(ctx, in)
+	page.Rooms, err = c.rooms.of(ctx, in)
 	return err
 }
 
-// capacity is how full things are. It plans, which takes a while for a large
-// network: it ends when the asker leaves.
-func (*Console) capacity(ctx context.Context, in planner.Input) ([]planner.Room, error) {
-	return planner.Capacity(in, func(int, int) bool { return ctx.Err() != nil })
+// rooms remembers how full things are by the latest plan that was asked about:
+// to find out means to plan, which takes a while for a large network.
+type rooms struct {
+	mu     sync.Mutex
+	digest [sha256.Size]byte
+	from   time.Time
+	list   []planner.Room
+}
+
+// of ends without an answer when the asker leaves.
+func (r *rooms) of(ctx context.Context, in planner.Input) ([]planner.Room, error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if digest := in.Fleet.Digest(); digest != r.digest || !in.From.Equal(r.from) {
+		list, err := planner.Capacity(in, func(int, int) bool { return ctx.Err() != nil })
+		if err != nil {
+			return nil, err
+		}
+		r.digest, r.from, r.list = digest, in.From, list
+	}
+	return r.list, nil
 }
 
 // pausesOf tells when each pause holds in the coming week.

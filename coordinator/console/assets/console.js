@@ -26,12 +26,12 @@
     else wick.style.transition = "";
     wick.setAttribute("width", width.toFixed(2));
     wick.style.width = width.toFixed(2) + "px";
-    for (const e of document.querySelectorAll("[data-until]:not(svg)")) {
+    for (const e of document.querySelectorAll(".left[data-until]")) {
       const left = Date.parse(e.dataset.until) - t;
       const text = left > 0 ? length(left) + " left" : e.dataset.over || "ending";
       if (e.textContent !== text) e.textContent = text;
     }
-    for (const e of document.querySelectorAll("[data-from]:not(svg)")) {
+    for (const e of document.querySelectorAll(".left[data-from]")) {
       const left = Date.parse(e.dataset.from) - t;
       const text = left > 0 ? "in " + length(left) : "now";
       if (e.textContent !== text) e.textContent = text;

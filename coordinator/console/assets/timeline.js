@@ -11,10 +11,11 @@
   const now = () => Date.now() + offset;
   const spans = { "10m": 6e5, "1h": 36e5, "6h": 216e5, "1d": 864e5, "1w": 6048e5 };
   const endings = ["", "ordered", "sent", "skipped", "broken off", "never reported"];
-  const row = 26, head = 34;
+  const row = beacons.length > 16 ? 26 : 38, head = 34;
   let span = spans[box.dataset.zoom] || 36e5, middle = Date.parse(box.dataset.at), follow = !location.search.includes("at=");
   let width = 0, height = 0, names = 150, chosen = null, style, tiles = {};
   box.hidden = readout.hidden = false;
+  readout.textContent = "Point at a slot to read it; click it to be told why. Drag, or hold the shift key and turn the wheel, to move through time.";
   document.getElementById("astable").open = false;
 
   // What a tile holds: for each beacon its slots, as [slot, band, ending, ...].
@@ -129,7 +130,7 @@
       pen.lineTo(px + full - 1, y + 1);
       pen.stroke();
     }
-    if (w > 34) {
+    if (w > (ending > 2 ? 64 : 44)) {
       const text = tile.mark, tw = pen.measureText(text).width + 8;
       pen.fillStyle = style.sheet;
       pen.fillRect(px + 4, y + 3, tw, h - 6);
@@ -219,6 +220,7 @@
     canvas.height = height * ratio;
     canvas.style.width = width + "px";
     canvas.style.height = height + "px";
+    pane.style.height = beacons.length > 16 ? "" : head + beacons.length * row + 2 + "px";
     tall.style.height = head + beacons.length * row + "px";
     redraw();
   };

@@ -1,0 +1,263 @@
+package console_test
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+	"google.golang.org/protobuf/proto"
+
+	apiv1 "lamplighter/proto/lamplighter/api/v1"
+)
+
+// TestHushByKeyboard hushes and releases without a mouse, from a page that is
+// about something else, and sees keyer by keyer who is silent.
+func TestHushByKeyboard(t *testing.T) {
+	for _, on := range []screen{desk, phone} {
+		t.Run(on.name, func(t *testing.T) {
+			t.Parallel()
+			s := open(t, valley, "operator")
+			v := visit(t, s, on, "light")
+			v.goTo("/where")
+			v.tabTo(".hushnow")
+			v.press(kb.Enter)
+			v.says("Hush?")
+			v.tabTo("button.loud")
+			v.press(kb.Enter)
+			v.says("0 of 5 keyers have confirmed silence")
+			v.says("take the supply away and hang the tag")
+			v.says("By Robin since")
+			for i, b := range []string{"hilltop-hf", "mill-a"} {
+				s.confirm(b)
+				v.says([]string{"1 of 5", "2 of 5"}[i] + " keyers")
+			}
+			if text := v.text(); !strings.Contains(text, "its lease silences it by 2026-12-01 12:03:21") {
+				t.Errorf("of those that have not confirmed it is not said by when they are silent:\n%s", text)
+			}
+			v.tabTo(`a.button[href^="/release"]`)
+			v.press(kb.Enter)
+			v.says("Make sure that nobody is at an antenna")
+			v.tabTo("#reason")
+			v.press("the mast is clear")
+			v.press(kb.Enter)
+			v.says("The hush is over")
+		})
+	}
+}
+
+// TestLive sees a page change without being loaded again, say since when it is
+// old when the coordinator is gone, and say that a session is over.
+func TestLive(t *testing.T) {
+	t.Parallel()
+	s := open(t, valley, "viewer")
+	v := visit(t, s, desk, "light")
+	v.goTo("/")
+	v.await("window.mine = true")
+	v.await(`document.querySelector("#lamp-mill-a").classList.contains("is-ready")`)
+	v.do(chromedp.Focus(chromedp.CSS("#lamp-mill-a a")))
+	s.change("mill-a", func(b *apiv1.Beacon) { b.State = apiv1.BeaconState_BEACON_STATE_LOST })
+	v.await(`document.querySelector("#lamp-mill-a").classList.contains("is-lost")`)
+	v.says("mill-a, not heard since 12:00:31")
+	if !value[bool](v, `window.mine === true && document.activeElement.getAttribute("href") === "/beacon/mill-a"`) {
+		t.Error("the page was loaded again, or the focus was lost")
+	}
+
+	// A page that has heard nothing for long: its clock is put forward.
+	v.await(`(window.real = Date.now, Date.now = () => real() + 30000, EventSource.prototype.addEventListener = () => {}, true)`)
+	s.web.CloseClientConnections()
+	s.web.Config.Handler = nil
+	v.await(`!document.getElementById("cutoff").hidden`)
+	v.says("No word from the coordinator since")
+
+	s.web.Config.Handler = s.console
+	v.goTo("/")
+	s.access.leave()
+	v.says("your session is over")
+}
+
+// TestWithoutScript reads the first page, hushes, and reads the timeline in a
+// browser that runs no script.
+func TestWithoutScript(t *testing.T) {
+	t.Parallel()
+	s := open(t, valley, "operator")
+	v := visit(t, s, phone, "light")
+	v.call(func() error {
+		_, err := chromedp.Call(v.ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
+		return err
+	})
+	read := func(selector string) string {
+		text, err := chromedp.Run(v.ctx, chromedp.TextContent(chromedp.CSS(selector)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return text
+	}
+	v.goTo("/")
+	for _, words := range []string{"hilltop-hf", "on the air", "until 12:01:51", "next", "Clock", "within 1.2 ms"} {
+		if !strings.Contains(read("main"), words) {
+			t.Errorf("the first page does not say %q:\n%s", words, read("main"))
+		}
+	}
+	v.goTo("/timeline")
+	if text := read("table.grid"); !strings.Contains(text, "sent") || !strings.Contains(text, "skipped") && !strings.Contains(text, "aborted") {
+		t.Errorf("the timeline's table says %s", text)
+	}
+	v.click(".hushnow")
+	v.do(chromedp.WaitVisible(chromedp.CSS("button.loud")))
+	v.click("button.loud")
+	v.do(chromedp.WaitVisible(chromedp.CSS(".tally")))
+	if text := read("main"); !strings.Contains(text, "0 of 5") {
+		t.Errorf("after the hush the page says %s", text)
+	}
+}
+
+// TestTimeline reads, asks why, moves and zooms, by pointer and by keyboard.
+func TestTimeline(t *testing.T) {
+	for _, on := range []screen{desk, phone} {
+		t.Run(on.name, func(t *testing.T) {
+			t.Parallel()
+			s := open(t, valley, "viewer")
+			v := visit(t, s, on, "light")
+			v.goTo("/timeline")
+			colours := `new Set(new Uint32Array(document.querySelector("canvas").getContext("2d").getImageData(0, 0, document.querySelector("canvas").width, document.querySelector("canvas").height).data.buffer)).size`
+			v.await(colours + " > 20") // slots in their inks
+			v.tabTo(".pane")
+			v.press(kb.ArrowRight)
+			v.await(`document.getElementById("readout").textContent.includes("harbour-a, 2026-12-01 12:00")`)
+			v.press(kb.ArrowDown)
+			v.press(kb.ArrowDown)
+			v.press(kb.ArrowDown)
+			v.await(`document.getElementById("readout").textContent.startsWith("mill-a")`)
+			v.press(kb.Enter)
+			v.await(`document.querySelector("#why h1") !== null && document.querySelector("#why h1").textContent.startsWith("mill-a, 2026-12-01 12:0")`)
+			v.await(`/Not its turn|ordered to send|on the air/.test(document.querySelector("#why").textContent)`)
+			for _, zoom := range []string{"10m", "6h", "1d", "1w"} {
+				v.await(`(document.querySelector('input[value="` + zoom + `"]').click(), true)`)
+				v.await(colours + " > 8")
+			}
+			v.press("+")
+			v.await(`document.querySelector('input[name="zoom"]:checked').value === "1d"`)
+		})
+	}
+}
+
+// TestWhyNot asks for a slot of another beacon of a site with one transmitter:
+// the planner's own rule is the answer.
+func TestWhyNot(t *testing.T) {
+	t.Parallel()
+	s := open(t, valley, "viewer")
+	v := visit(t, s, desk, "light")
+	var taken string
+	for _, x := range s.plan.Transmissions {
+		if x.Beacon == "mill-a" && x.Start.After(began) {
+			taken = x.Start.Format("2006-01-02T15:04:05Z")
+			break
+		}
+	}
+	v.goTo("/why?beacon=mill-b&at=" + taken)
+	v.says("Not its turn.")
+	v.says("Site mill: one transmitter at once, shared by 2 beacons.")
+	v.says("At mill in this slot: mill-a on")
+}
+
+// TestBeaconCharts reads charts out by keyboard and finds their values in the
+// table behind.
+func TestBeaconCharts(t *testing.T) {
+	t.Parallel()
+	s := open(t, valley, "viewer")
+	v := visit(t, s, phone, "dark")
+	v.goTo("/beacon/hilltop-hf")
+	v.tabTo("#chart-clock svg")
+	v.press(kb.Home)
+	v.await(`document.querySelector("#chart-clock .value").textContent.startsWith("1.1 ms at 2026-11-30")`)
+	v.await(`(document.querySelector("#chart-clock details").open = true, document.querySelectorAll("#chart-clock tbody tr").length > 50)`)
+	v.await(`document.querySelector("#chart-clock .shade") !== null`)
+	v.goTo("/beacon/hilltop-hf?from=2026-12-01T00:00:00Z&to=2026-12-01T06:00:00Z")
+	v.says("now from 2026-12-01 00:00:00 to 2026-12-01 06:00:00")
+	v.goTo("/beacon/hilltop-hf?from=tomorrow")
+	v.says("Write a time as 2026-12-01T00:04:00Z")
+}
+
+// TestChangeTogether lets two people change the fleet at once. Whoever comes
+// second loses nothing, sees both texts, and can go on.
+func TestChangeTogether(t *testing.T) {
+	t.Parallel()
+	s := open(t, valley, "admin")
+	v := visit(t, s, desk, "light")
+	v.goTo("/plan/edit")
+	write := func(old, replacement string) {
+		v.await(`(() => { const y = document.getElementById("yaml"); y.value = y.value.replace(` + "`" + old + "`, `" + replacement + "`" + `); return true; })()`)
+	}
+	write("share: 0.25", "share: one")
+	v.click(`form button[type=submit]`)
+	v.says("That can't be right")
+	v.says("Line 12") // of harbour-a
+	write("share: one", "share: 0.5")
+	v.click(`form button[type=submit]`)
+	v.says("beacon harbour-a: share 0.25 -> 0.5")
+	v.await(`[...document.querySelectorAll("#difference tr")].some((r) => r.innerText.includes("harbour-a") && r.innerText.includes("180 of 180") && r.innerText.includes("360 of 360") && r.innerText.includes("+180"))`)
+
+	s.put(t, strings.Replace(valley, "share: 0.4", "share: 0.35", 1)) // Kim was first
+	v.click(`button[formaction="/plan/apply"]`)
+	v.says("Somebody else was first")
+	v.says("Kim put version 2 in force")
+	if !value[bool](v, `document.getElementById("yaml").value.includes("share: 0.5") && document.getElementById("theirs").value.includes("share: 0.35")`) {
+		t.Error("one of the two texts is lost")
+	}
+	v.picture("conflict-desk-light")
+	v.axe()
+	write("share: 0.4", "share: 0.35")
+	v.click(`input[name=seen]`)
+	v.click(`form button[type=submit]`)
+	v.says("beacon harbour-a: share 0.25 -> 0.5")
+	v.picture("tried-desk-light")
+	v.click(`button[formaction="/plan/apply"]`)
+	v.await(`location.search === "?applied=1"`)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if yaml := s.file.GetYaml(); !strings.Contains(yaml, "share: 0.5") || !strings.Contains(yaml, "share: 0.35") || s.file.GetVersion() != 3 {
+		t.Errorf("in force is version %d:\n%s", s.file.GetVersion(), yaml)
+	}
+}
+
+// TestFirstHour goes from an empty installation to the first transmission.
+func TestFirstHour(t *testing.T) {
+	t.Parallel()
+	s := open(t, "", "admin")
+	v := visit(t, s, phone, "light")
+	v.goTo("/")
+	v.says("4 steps to go")
+	v.picture("empty-phone-light")
+	v.click(`a[href="/plan/edit"]`)
+	v.says("Change the fleet")
+	v.click(`form button[type=submit]`)
+	v.says("Everybody's airtime")
+	v.click(`button[formaction="/plan/apply"]`)
+	v.await(`location.search === "?applied=1"`)
+	s.change("hilltop-hf", func(b *apiv1.Beacon) {
+		proto.Reset(b)
+		b.Site, b.Beacon, b.State = "hilltop", "hilltop-hf", apiv1.BeaconState_BEACON_STATE_NEVER_SEEN
+	})
+	v.goTo("/start")
+	v.says("3 steps to go")
+	v.says("hilltop-hf.yaml, not heard yet")
+	s.change("hilltop-hf", func(b *apiv1.Beacon) { b.LastSeen = s.file.GetAppliedAt() })
+	v.says("2 steps to go")
+	s.change("hilltop-hf", func(b *apiv1.Beacon) { b.OrdersRevision = proto.String("7.1") })
+	v.says("1 step to go")
+	s.change("hilltop-hf", func(b *apiv1.Beacon) { b.OnAir = proto.Bool(true) })
+	v.says("Everything works")
+}
+
+// TestClubRoom shows one scene after the other and stops where it is told to.
+func TestClubRoom(t *testing.T) {
+	t.Parallel()
+	s := open(t, valley, "viewer")
+	v := visit(t, s, desk, "dark")
+	v.goTo("/club")
+	v.await(`document.querySelectorAll(".scene:not([hidden])").length === 1`)
+	v.click("#hold")
+	v.says("Go on")
+}

@@ -1,0 +1,70 @@
+package console_test
+
+import (
+	"strings"
+	"testing"
+
+	"google.golang.org/protobuf/proto"
+
+	apiv1 "lamplighter/proto/lamplighter/api/v1"
+)
+
+// everyPage are all pages that an admin can open.
+var everyPage = map[string]string{
+	"now": "/", "timeline": "/timeline", "why": "/why?beacon=mill-a&at=2026-12-01T12:04:00Z", "beacon": "/beacon/hilltop-hf",
+	"plan": "/plan", "edit": "/plan/edit", "where": "/where", "start": "/start", "club": "/club",
+	"hush": "/hush", "hushed": "/hush/1", "release": "/release", "nothing": "/nothing",
+}
+
+// closedTo names pages that are refused.
+var closedTo = map[string][]string{"viewer": {"edit", "hush", "release"}, "operator": {"edit"}}
+
+// busy is a stage on which something is wrong, hushed, and on the air.
+func busy(t testing.TB, role string) *stage {
+	s := open(t, valley, role)
+	s.change("mill-b", func(b *apiv1.Beacon) {
+		b.State, b.MuteReason = apiv1.BeaconState_BEACON_STATE_MUTE, proto.String("clock_unsure")
+		b.ClockErrorSeconds, b.Lock, b.OnAir = proto.Float64(0.73), apiv1.LockState_LOCK_STATE_HOLDOVER, proto.Bool(false)
+	})
+	s.change("harbour-a", func(b *apiv1.Beacon) { b.State, b.OnAir = apiv1.BeaconState_BEACON_STATE_HUSHED, proto.Bool(false) })
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.hushes = []*apiv1.HushInForce{{Hush: 1, Scope: &apiv1.HushedScope{Site: "harbour"}, Reason: "mast work", GivenBy: "Kim", Since: s.file.GetAppliedAt()}}
+	s.confirmed["harbour-a"] = true
+	return s
+}
+
+// TestEveryPage opens each page as everybody, on both screens, by day and by
+// night: no script complains, nothing is wider than the screen, nothing comes
+// from another host, and axe finds nothing in an admin's, which hold the most.
+func TestEveryPage(t *testing.T) {
+	for _, look := range []struct {
+		role, scheme string
+		on           screen
+	}{{"admin", "light", desk}, {"admin", "dark", phone}, {"operator", "dark", desk}, {"viewer", "light", phone}} {
+		t.Run(look.role+" "+look.scheme+" "+look.on.name, func(t *testing.T) {
+			t.Parallel()
+			s := busy(t, look.role)
+			v := visit(t, s, look.on, look.scheme)
+			for name, path := range everyPage {
+				v.goTo(path)
+				refused := strings.Contains(v.text(), "That is not yours to do")
+				if closed := strings.Contains(strings.Join(closedTo[look.role], " ")+" ", name+" "); closed != refused {
+					t.Errorf("%s: refused %v, want %v", name, refused, closed)
+				}
+				hush := value[bool](v, "document.querySelector('.hushnow') !== null")
+				if want := look.role != "viewer"; hush != want {
+					t.Errorf("%s: silence at hand %v, want %v", name, hush, want)
+				}
+				if !strings.Contains(v.text(), "take the supply away and hang the tag") {
+					t.Errorf("%s does not say under the hush that it is no lock-out", name)
+				}
+				v.fits(name)
+				if look.role == "admin" { // whose pages hold all that the others' do
+					v.axe()
+				}
+				v.picture(name + "-" + look.on.name + "-" + look.scheme)
+			}
+		})
+	}
+}
