@@ -25,9 +25,11 @@ func (m *model) addBeacons(in Input) {
 	slices.SortFunc(order, func(a, b int) int { return byName(m.fleet.Beacons[a], m.fleet.Beacons[b]) })
 	m.beacons = make([]beacon, len(order))
 	m.count = len(order)
+	m.number = make(map[string]int, len(order))
 	for i, original := range order {
 		source := m.fleet.Beacons[original]
 		b := &m.beacons[i]
+		m.number[source.Name] = i
 		*b = beacon{
 			name: source.Name, source: source, site: int32(m.siteIndex(source.Site.Name)),
 			rest: source.Rest, amplifier: source.MaxIn30Min, pairs: source.Pairs(), hash: hashName(source.Name),
@@ -110,11 +112,10 @@ func (m *model) addHistory(history *plan.Plan, past slot.Number) {
 }
 
 func (m *model) beaconIndex(name string) int {
-	i, ok := slices.BinarySearchFunc(m.beacons[:m.count], name, func(b beacon, n string) int { return strings.Compare(b.name, n) })
-	if !ok {
-		return -1
+	if i, ok := m.number[name]; ok {
+		return i
 	}
-	return i
+	return -1
 }
 
 func (b *beacon) useOf(band int32) int {

@@ -43,11 +43,26 @@ func BenchmarkDay(b *testing.B) {
 	}
 }
 
-// BenchmarkSmallChange replans a nation's day when one beacon has left.
+// BenchmarkSmallChange replans a nation's day when one beacon has left or come,
+// and reports how long that takes in relation to a fresh plan.
 func BenchmarkSmallChange(b *testing.B) {
-	before := makePlan(b, planner.Input{Fleet: read(b, testfleet.Nation()), From: from, To: from.Add(day)})
-	in := planner.Input{Fleet: read(b, without(testfleet.Nation(), 500)), From: from, To: from.Add(day), Previous: before}
-	for b.Loop() {
-		makePlan(b, in)
+	for name, fleets := range map[string][2]*testfleet.File{
+		"leaves": {testfleet.Nation(), without(testfleet.Nation(), 500)},
+		"comes":  {without(testfleet.Nation(), 500), testfleet.Nation()},
+	} {
+		b.Run(name, func(b *testing.B) {
+			before := planner.Input{Fleet: read(b, fleets[0]), From: from, To: from.Add(day)}
+			after := planner.Input{Fleet: read(b, fleets[1]), From: from, To: from.Add(day), Previous: makePlan(b, before)}
+			var fresh, changed time.Duration
+			for b.Loop() {
+				begun := time.Now()
+				makePlan(b, before)
+				fresh += time.Since(begun)
+				begun = time.Now()
+				makePlan(b, after)
+				changed += time.Since(begun)
+			}
+			b.ReportMetric(float64(changed)/float64(fresh), "change/fresh")
+		})
 	}
 }

@@ -205,7 +205,30 @@ func (b *board) lift(id, t int, s sending) {
 	b.vacate(x, t, band)
 }
 
-func (b *board) find(id, t int) (int, bool) { return search(b.sent[id], t) }
+// find returns where a beacon's transmission in slot t is, or would be. They
+// stand about evenly, so it begins where an even spread would have it.
+func (b *board) find(id, t int) (int, bool) {
+	list := b.sent[id]
+	n := len(list)
+	if n == 0 || int(list[n-1].slot) < t {
+		return n, false
+	}
+	const patience = 6
+	i := t * n / b.slots
+	for range patience {
+		switch at := int(list[i].slot); {
+		case at == t:
+			return i, true
+		case at < t:
+			i++
+		case i == 0 || int(list[i-1].slot) < t:
+			return i, false
+		default:
+			i--
+		}
+	}
+	return search(list, t)
+}
 
 // held returns what a lease may still make the beacon send in slot t.
 func (b *board) held(id, t int) (sending, bool) {

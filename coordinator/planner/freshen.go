@@ -1,5 +1,7 @@
 package planner
 
+import "slices"
+
 // freshener moves visits within their windows to places in the hour that the
 // beacon has met less often on that band: to a free slot, or in exchange with
 // another beacon of the site that loses nothing by it. Counts, the order of a
@@ -16,6 +18,9 @@ type freshener struct {
 func (b *board) freshen() (moved bool) {
 	f := &freshener{board: b, visits: make([]visits, b.count), atSite: b.bySite()}
 	for id := range f.visits {
+		if !slices.ContainsFunc(b.sent[id], func(s sending) bool { return s.kind == planned }) {
+			continue
+		}
 		f.visits[id] = b.newVisits(&b.beacons[id])
 		for _, s := range b.sent[id] {
 			f.visits[id].add(b.model, int(s.use), int(s.slot), 1)

@@ -26,12 +26,12 @@ func (b *board) read(p *plan.Plan, other func(t plan.Transmission, slot int)) []
 		if at < 0 || at >= b.slots {
 			continue
 		}
-		id, use := b.beaconIndex(t.Beacon), -1
-		if k := b.bandIndex(t.Band); id >= 0 && k >= 0 {
-			use = b.beacons[id].useOf(int32(k))
+		id, u := b.beaconIndex(t.Beacon), -1
+		if id >= 0 {
+			u = slices.IndexFunc(b.beacons[id].uses, func(w use) bool { return w.source == t.Band })
 		}
-		if use >= 0 {
-			list = append(list, placed{id: id, use: use, slot: at, hz: roundMicro(t.FrequencyHz)})
+		if u >= 0 {
+			list = append(list, placed{id: id, use: u, slot: at, hz: roundMicro(t.FrequencyHz)})
 		} else if other != nil {
 			other(t, at)
 		}

@@ -174,7 +174,7 @@ func (l *leveller) expand(i int) (raised bool) {
 		if t < l.frozen || t >= l.slots || !x.any.set.has(t) || t == s.lost && t == s.slot || l.view.limits(t) != 0 && !l.leased(s.id, t) {
 			continue
 		}
-		if !l.fits(s.id, t) {
+		if !l.fitsAgain(s, t) {
 			if l.suspects(i, t); l.rich > 0 {
 				return false
 			}
@@ -183,6 +183,17 @@ func (l *leveller) expand(i int) (raised bool) {
 		}
 	}
 	return false
+}
+
+// fitsAgain is fits for a beacon that gives a slot up, which may be this very one,
+// for another band.
+func (l *leveller) fitsAgain(s step, t int) bool {
+	if t != s.lost {
+		return l.fits(s.id, t)
+	}
+	was := l.take(s.id, t)
+	defer l.put(s.id, t, int(was.use), was.kind, was.hz)
+	return l.fits(s.id, t)
 }
 
 // leased tells whether a beacon may use slot t because it holds a lease for it.

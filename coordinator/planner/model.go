@@ -25,6 +25,7 @@ type model struct {
 	sites   []siteModel
 	beacons []beacon // by name; behind count, holders of leases only
 	count   int
+	number  map[string]int // of each beacon, by name
 	room    []uint8  // capacity of each resource
 	names   []string // of each resource
 	days    []day
@@ -78,7 +79,7 @@ type use struct {
 	width  int64 // micro-hertz: 6 + 2u + guard
 	ranges [][2]int64
 	narrow bool // the licence allows less than the window
-	source string
+	source string // the band's name
 }
 
 type beacon struct {

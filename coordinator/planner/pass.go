@@ -57,7 +57,9 @@ func newPass(b *board, target []int) *pass {
 	for i := range p.ledger {
 		x := &b.beacons[i]
 		p.tight[i] = pressures[i].site > one*95/100 || pressures[i].band > one || target[i] < x.demand
-		p.visits[i] = b.newVisits(x)
+		if len(b.sent[i]) < target[i] {
+			p.visits[i] = b.newVisits(x)
+		}
 		if room := one*97/100 - max(pressures[i].site, pressures[i].band); room > 0 && !x.restless() && target[i] == x.demand {
 			p.slack[i] = room
 		}
@@ -98,9 +100,13 @@ func (p *pass) run(progress Progress) error {
 	return nil
 }
 
+// keptBySlot lists what is on the board of those who are to have more.
 func (p *pass) keptBySlot() [][]int32 {
 	at := make([][]int32, p.slots)
 	for id, list := range p.sent[:len(p.count)] {
+		if len(list) >= p.target[id] {
+			continue
+		}
 		for _, s := range list {
 			at[s.slot] = append(at[s.slot], int32(id))
 		}
