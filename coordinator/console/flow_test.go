@@ -193,7 +193,7 @@ func TestChangeTogether(t *testing.T) {
 	write("share: 0.25", "share: one")
 	v.click(`form button[type=submit]`)
 	v.says("That can't be right")
-	v.says("Line 12") // of harbour-a
+	v.says("Line 11, column 94: share must be a number") // of harbour-a
 	write("share: one", "share: 0.5")
 	v.click(`form button[type=submit]`)
 	v.says("beacon harbour-a: share 0.25 -> 0.5")
