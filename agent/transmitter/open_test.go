@@ -77,13 +77,13 @@ func TestTheDocumentsSettings(t *testing.T) {
 	text, err := os.ReadFile("../../deploy/serial-keyer.md")
 	must(t, err)
 	blocks := regexp.MustCompile("(?s)```yaml\n(.*?)```").FindAllStringSubmatch(string(text), -1)
-	if len(blocks) != 4 {
+	if len(blocks) != 5 {
 		t.Fatalf("%d blocks", len(blocks))
 	}
 	for _, block := range blocks {
 		var file struct{ Transmitter setup.Transmitter }
 		must(t, yaml.UnmarshalWithOptions([]byte(block[1]), &file, yaml.Strict()))
-		if file.Transmitter.Driver == "" { // the part about relays, for every driver
+		if file.Transmitter.Driver == "" { // the parts that are for every driver
 			file.Transmitter.Driver, file.Transmitter.Port = "serial", "/dev/ttyUSB0"
 		}
 		if err := transmitter.Check(file.Transmitter); err != nil {
