@@ -26,8 +26,8 @@ type model struct {
 	beacons []beacon // by name; behind count, holders of leases only
 	count   int
 	number  map[string]int // of each beacon, by name
-	room    []uint8  // capacity of each resource
-	names   []string // of each resource
+	room    []uint8        // capacity of each resource
+	names   []string       // of each resource
 	days    []day
 	today   []today
 	dayOf   []int32
@@ -78,7 +78,7 @@ type use struct {
 	half   int64 // micro-hertz: 3 + u
 	width  int64 // micro-hertz: 6 + 2u + guard
 	ranges [][2]int64
-	narrow bool // the licence allows less than the window
+	narrow bool   // the licence allows less than the window
 	source string // the band's name
 }
 
