@@ -18,6 +18,7 @@ type commands struct {
 	Enrol    enrolCommand    `cmd:"" help:"Make this device known to a coordinator, with a token from lamplighter enrol."`
 	Check    checkCommand    `cmd:"" help:"Say in sentences what a configuration file tells the agent to do."`
 	Doctor   doctorCommand   `cmd:"" help:"Look at everything that the beacon needs, and say what is wrong and what to do."`
+	Exposure exposureCommand `cmd:"" help:"Compute how far people have to stay from the antenna."`
 	Version  versionCommand  `cmd:"" help:"Print the program's version."`
 	Keyer    keyerCommands   `cmd:"" help:"Silence the transmitter, re-arm it after a trip, say that an operator is present."`
 	Rehearse rehearseCommand `cmd:"" help:"Send one transmission into nothing, and show its tones and how punctual they were."`

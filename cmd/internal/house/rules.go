@@ -48,6 +48,7 @@ var pure = []string{
 	"proto/lamplighter/keyer/v1",
 	"proto/lamplighter/wire/v1",
 	"proto/onair/band",
+	"proto/onair/exposure",
 	"proto/onair/locator",
 	"proto/onair/slot",
 	"proto/onair/wspr",
@@ -64,6 +65,7 @@ var impure = []string{"context", "net", "os", "log", "math/rand", "syscall", "pl
 // harmless lists what lies below an impure path and does no input or output.
 var harmless = map[string]string{
 	"net/url":      "takes addresses apart",
+	"net/mail":     "takes addresses apart",
 	"math/rand/v2": "with a source that is given a seed; the global functions are forbidden below",
 }
 
