@@ -33,6 +33,7 @@ func (f *Fleet) things() []thing {
 		things = append(things, thing{"pause of " + p.String(), nil})
 	}
 	things = append(things, f.Alerts.things()...)
+	things = append(things, f.subscriberFacts()...)
 	slices.SortFunc(things, func(a, b thing) int { return strings.Compare(a.name, b.name) })
 	return things
 }

@@ -11,13 +11,14 @@ import (
 // Fleet is a network as its owner wrote it down: checked, completed with the
 // defaults, every reference resolved. It is never changed after Read.
 type Fleet struct {
-	Network  Network
-	Sites    []*Site   // in the order of the file
-	Beacons  []*Beacon // in the order of the file
-	Pauses   []*Pause  // in the order of the file, then those of dark sites
-	Alerts   Alerts
-	Dark     []Dark   // in the order of the file
-	Warnings Findings // what is allowed but deserves a look
+	Network     Network
+	Sites       []*Site      // in the order of the file
+	Beacons     []*Beacon    // in the order of the file
+	Pauses      []*Pause     // in the order of the file, then those of dark sites
+	Subscribers []Subscriber // of weekly reports
+	Alerts      Alerts
+	Dark        []Dark   // in the order of the file
+	Warnings    Findings // what is allowed but deserves a look
 
 	siteByName   map[string]*Site
 	beaconByName map[string]*Beacon

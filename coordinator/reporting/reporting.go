@@ -8,6 +8,8 @@ package reporting
 
 import (
 	"context"
+	"encoding/json"
+	"fmt"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -74,7 +76,29 @@ func (r *Reporter) Report(ctx context.Context, q Request) (*report.Report, error
 	if err := both.Wait(); err != nil {
 		return nil, err
 	}
-	return present.report(before), nil
+	made := present.report(before)
+	return made, r.number(ctx, q.Scope, made)
+}
+
+// number gives the report of a week its revision: that which was given out, if
+// there is nothing new to say, or else the next one with what changed.
+func (r *Reporter) number(ctx context.Context, scope fleet.Scope, made *report.Report) error {
+	if made.Week == "" || scope.Beacon != "" {
+		return nil
+	}
+	latest, err := r.Store.LatestRevision(ctx, made.Week, scope.Site)
+	if err != nil || latest.Revision == 0 {
+		return err
+	}
+	var old report.Report
+	if err := json.Unmarshal(latest.Figures, &old); err != nil {
+		return fmt.Errorf("revision %d of the report of %s can't be read: %w", latest.Revision, made.Week, err)
+	}
+	made.Revision, made.Revised = old.Revision, old.Revised
+	if changed := report.Differences(&old, made); len(changed) > 0 {
+		made.Revision, made.Revised = latest.Revision+1, changed
+	}
+	return nil
 }
 
 // asked is a request with its period.

@@ -25,6 +25,35 @@ create index receptions_beacon on receptions (beacon, band, start_at) where beac
 create index receptions_waiting on receptions (received_at) where reason = 'waiting';
 create index outcomes_callsign on outcomes (callsign, start_at);
 
+-- Weekly reports as they were given out: another revision where figures changed.
+create table report_revisions (
+    week     text        not null, -- ISO, in the network's zone
+    site     text        not null, -- empty: the whole network
+    revision integer     not null check (revision > 0),
+    made_at  timestamptz not null,
+    figures  bytea       not null, -- the report as JSON
+    page     bytea       not null, -- as HTML
+    paper    bytea       not null, -- as PDF
+    primary key (week, site, revision)
+);
+
+-- One mail for each recipient and revision.
+create table report_mails (
+    recipient text        not null, -- address
+    week      text        not null,
+    site      text        not null,
+    revision  integer     not null,
+    state     text        not null default 'waiting' check (state in ('waiting', 'accepted', 'undelivered')),
+    attempts  integer     not null default 0,
+    due_at    timestamptz not null, -- of the next attempt
+    answer    text        not null default '', -- to the last one
+    primary key (recipient, week, site, revision),
+    foreign key (week, site, revision) references report_revisions
+);
+create index report_mails_waiting on report_mails (due_at) where state = 'waiting';
+
 -- +goose Down
+drop table report_mails;
+drop table report_revisions;
 drop index outcomes_callsign;
 drop table receptions;
