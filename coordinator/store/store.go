@@ -7,6 +7,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgtype"
 	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/riverqueue/river/riverdriver/riverpgxv5"
 )
 
 // Options are the store's settings; the zero value works.
@@ -48,6 +49,9 @@ func Open(ctx context.Context, url string, options Options) (*Store, error) {
 
 // Close gives back all connections; it waits for those in use.
 func (s *Store) Close() { s.pool.Close() }
+
+// Jobs is the way of the library of durable jobs to the database.
+func (s *Store) Jobs() *riverpgxv5.Driver { return riverpgxv5.New(s.pool) }
 
 // Ping says whether the database answers.
 func (s *Store) Ping(ctx context.Context) error { return s.pool.Ping(ctx) }
