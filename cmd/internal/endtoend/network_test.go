@@ -57,13 +57,26 @@ type network struct {
 // force and starts an agent for each beacon.
 func newNetwork(t *testing.T, brokerKind, fleet string) *network {
 	t.Helper()
-	n := &network{
-		t: t, folder: t.TempDir(), database: storetest.EmptyURL(t), agents: map[string]*process{},
-		grpc: freeAddress(t), http: freeAddress(t), mqtt: freeAddress(t),
-	}
+	n := bareNetwork(t)
 	if brokerKind == "mosquitto" {
 		n.mosquitto = brokertest.StartMosquitto(t)
 		n.mqtt = n.mosquitto.Addr()
+	}
+	n.startCoordinator()
+	must(t, lamplighter, "fleet", "apply", "--server", n.grpc, write(t, n.folder, "fleet.yaml", fleet))
+	for _, beacon := range beacons {
+		n.configure(beacon)
+		n.startAgent(beacon)
+	}
+	return n
+}
+
+// bareNetwork is a network with a database, in which nothing runs yet.
+func bareNetwork(t *testing.T) *network {
+	t.Helper()
+	n := &network{
+		t: t, folder: t.TempDir(), database: storetest.EmptyURL(t), agents: map[string]*process{},
+		grpc: freeAddress(t), http: freeAddress(t), mqtt: freeAddress(t),
 	}
 	rows, err := pgxpool.New(t.Context(), n.database)
 	if err != nil {
@@ -71,12 +84,6 @@ func newNetwork(t *testing.T, brokerKind, fleet string) *network {
 	}
 	t.Cleanup(rows.Close)
 	n.rows = rows
-	n.startCoordinator()
-	must(t, lamplighter, "fleet", "apply", "--server", n.grpc, write(t, n.folder, "fleet.yaml", fleet))
-	for _, beacon := range beacons {
-		n.configure(beacon)
-		n.startAgent(beacon)
-	}
 	return n
 }
 

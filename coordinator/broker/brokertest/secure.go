@@ -23,10 +23,19 @@ func (m *SecureMosquitto) CoordinatorURL() string { return "ssl://" + m.coordina
 // AgentURL is where agents connect.
 func (m *SecureMosquitto) AgentURL() string { return "ssl://" + m.Addr() }
 
-// StartSecureMosquitto starts Mosquitto with the configuration that is shipped
-// in the folder deploy: ports, the network's id and the folder of the files are
-// all that is changed. files is the folder that a coordinator keeps.
+// StartSecureMosquitto starts what NewSecureMosquitto makes.
 func StartSecureMosquitto(t testing.TB, deploy, network, files string) *SecureMosquitto {
+	t.Helper()
+	m := NewSecureMosquitto(t, deploy, network, files)
+	m.Start()
+	return m
+}
+
+// NewSecureMosquitto makes Mosquitto with the configuration that is shipped in
+// the folder deploy: ports, the network's id and the folder of the files are all
+// that is changed. files is the folder that a coordinator keeps, which has to be
+// filled before Start.
+func NewSecureMosquitto(t testing.TB, deploy, network, files string) *SecureMosquitto {
 	t.Helper()
 	own := t.TempDir()
 	m := &SecureMosquitto{Mosquitto: &Mosquitto{t: t, binary: peertest.Find(t, "mosquitto"), addr: freeAddress(t)}, coordinators: freeAddress(t)}
@@ -56,6 +65,5 @@ func StartSecureMosquitto(t testing.TB, deploy, network, files string) *SecureMo
 	}
 	m.config = filepath.Join(own, "mosquitto.conf")
 	t.Cleanup(m.Kill)
-	m.Start()
 	return m
 }
