@@ -124,7 +124,7 @@ func (a *App) watchFleet(context.Context) error {
 // newIntake makes what stores the reports of the network's beacons.
 func (n *network) newIntake(a *App, id string) *intake.Intake {
 	return intake.New(intake.Options{
-		Store: a.store, Publisher: n.broker, Signer: a.signer, Network: id,
+		Store: sited{a.store, n}, Publisher: n.broker, Signer: a.signer, Network: id,
 		Known:      func(beacon string) bool { return n.fleet.Load().Beacon(beacon) != nil },
 		SlotLength: func() slot.Length { return n.fleet.Load().Network.Slot },
 		Logger:     a.options.Log, Metrics: a.registry,

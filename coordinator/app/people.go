@@ -5,6 +5,7 @@ import (
 
 	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/people/accounts"
+	"lamplighter/coordinator/store"
 )
 
 // checkOpen refuses to let everybody in where others can come.
@@ -36,4 +37,22 @@ func (a *App) openAccounts(ctx context.Context) (err error) {
 		a.options.Log.Warn("nobody looks after the accounts yet: log in as admin with the password that stands in this file, within a day, and choose your own", "file", file)
 	}
 	return err
+}
+
+// sited tells the store at which site a transmission was, so that it can write
+// down who was in control there.
+type sited struct {
+	*store.Store
+	network *network
+}
+
+// StoreReports stores what agents say.
+func (s sited) StoreReports(ctx context.Context, reports store.Reports) (store.Fates, error) {
+	current := s.network.fleet.Load()
+	for i, r := range reports.Records {
+		if beacon := current.Beacon(r.Beacon); r.Outcome != nil && beacon != nil {
+			reports.Records[i].Outcome.Site = beacon.Site.Name
+		}
+	}
+	return s.Store.StoreReports(ctx, reports)
 }

@@ -174,6 +174,15 @@ func (t *term) known(ctx context.Context, tx *store.LeaderTx, r lease.Request) (
 			known.Holder.FormerRun = *before.FormerRun
 		}
 	}
+	if b := t.currentFleet().Beacon(r.Beacon); b != nil && b.Site.DutyRequired {
+		period, err := tx.InControl(ctx, b.Site.Name)
+		if err != nil {
+			return known, err
+		}
+		if period.Site != "" {
+			known.Duty = period.End()
+		}
+	}
 	if !known.HeldKnown {
 		known.HeldKnown, err = tx.KnowsOrders(ctx, r.Beacon, int64(r.Held.Epoch), int64(r.Held.Revision))
 	}

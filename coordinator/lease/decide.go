@@ -32,6 +32,8 @@ const (
 	UpdateNeeded   Reason = "update_needed"   // the agent can't read what is written here
 	ClonedIdentity Reason = "cloned_identity" // another device with this identity is alive
 	UnknownOrders  Reason = "unknown_orders"  // it holds orders that were never written here
+
+	NoControlOperator Reason = "no_control_operator" // its site needs somebody in control, and nobody is
 )
 
 // Request is what a beacon says when it asks.
@@ -52,7 +54,8 @@ type Holder struct {
 // Known is what a request is decided by, besides the book.
 type Known struct {
 	Holder    Holder
-	HeldKnown bool // the orders that it holds were written here, or it holds none
+	HeldKnown bool      // the orders that it holds were written here, or it holds none
+	Duty      time.Time // until when somebody is in control of its site; zero: nobody is
 	Now       time.Time
 }
 
@@ -95,12 +98,15 @@ func (b *Book) Decide(r Request, k Known) Decision {
 	if !k.HeldKnown {
 		return d.refuse(UnknownOrders, "it holds orders %d.%d, which were never written here: new ones are on their way", r.Held.Epoch, r.Held.Revision)
 	}
-	return b.grant(d, beacon, r.Held, k.Now)
+	return b.grant(d, beacon, r.Held, k)
 }
 
 // grant gives the longest lease that harms nobody.
-func (b *Book) grant(d Decision, beacon *fleet.Beacon, held Number, now time.Time) Decision {
-	d.Terms = terms(beacon)
+func (b *Book) grant(d Decision, beacon *fleet.Beacon, held Number, k Known) Decision {
+	now := k.Now
+	if d.Terms = underControl(terms(beacon), beacon, k); len(d.Terms) == 0 {
+		return d.refuse(NoControlOperator, "nobody is in control of site %s, which needs somebody on duty: lamplighter duty start %[1]s", beacon.Site.Name)
+	}
 	var most time.Duration
 	for _, term := range d.Terms {
 		most = max(most, term.Length)
@@ -119,6 +125,24 @@ func (b *Book) grant(d Decision, beacon *fleet.Beacon, held Number, now time.Tim
 	}
 	d.Until = now.Add(min(most, room))
 	return d
+}
+
+// underControl takes the term of remote control out where its site needs
+// somebody in control and nobody is, and lets none outlast who is.
+func underControl(all []Term, beacon *fleet.Beacon, k Known) []Term {
+	if !beacon.Site.DutyRequired {
+		return all
+	}
+	var left []Term
+	for _, term := range all {
+		if term.Control == fleet.Remote {
+			term.Length = min(term.Length, k.Duty.Sub(k.Now))
+		}
+		if term.Length > 0 {
+			left = append(left, term)
+		}
+	}
+	return left
 }
 
 func terms(beacon *fleet.Beacon) []Term {

@@ -31,6 +31,8 @@ type Outcome struct {
 	UnkeyedAt             *time.Time
 	Symbols               int32
 	ClockErrorBoundNs     *int64
+	Site                  string  `db:"-"` // of the beacon; empty: not known
+	Operator              *string // who was in control of the site when the slot began, set by the store; nil: nobody, or not known
 }
 
 // OutcomeTotal counts the outcomes of one kind on one band of one beacon.
@@ -73,10 +75,12 @@ func queueOutcome(batch *pgx.Batch, r Record, o *Outcome) {
 	batch.Queue(`
 		insert into outcomes (beacon, boot, seq, recorded_day, slot, start_at, epoch, revision, band,
 			frequency_millihertz, uncertainty_millihertz, callsign, locator, power_dbm, message_kind, drive_percent,
-			control, kind, reason, permitted_at, keyed_at, unkeyed_at, symbols, clock_error_bound_ns, received_at)
+			control, kind, reason, permitted_at, keyed_at, unkeyed_at, symbols, clock_error_bound_ns, received_at, operator)
 		values (@beacon, @boot, @seq, @recorded_day, @slot, @start_at, @epoch, @revision, @band,
 			@frequency_millihertz, @uncertainty_millihertz, @callsign, @locator, @power_dbm, @message_kind, @drive_percent,
-			@control, @kind, @reason, @permitted_at, @keyed_at, @unkeyed_at, @symbols, @clock_error_bound_ns, now())`,
+			@control, @kind, @reason, @permitted_at, @keyed_at, @unkeyed_at, @symbols, @clock_error_bound_ns, now(),
+			(select d.person from duty_periods d where d.site = @site and d.started_at <= @start_at
+				and @start_at < least(d.until_at, d.confirmed_at + interval '4 hours', d.ended_at) order by d.period desc limit 1))`,
 		pgx.NamedArgs{
 			"beacon": r.Beacon, "boot": r.Boot, "seq": r.Seq, "recorded_day": r.RecordedDay,
 			"slot": o.Slot, "start_at": o.StartAt, "epoch": o.Epoch, "revision": o.Revision, "band": o.Band,
@@ -84,13 +88,13 @@ func queueOutcome(batch *pgx.Batch, r Record, o *Outcome) {
 			"callsign": o.Callsign, "locator": o.Locator, "power_dbm": o.PowerDBm, "message_kind": o.MessageKind,
 			"drive_percent": o.DrivePercent, "control": o.Control, "kind": o.Kind, "reason": o.Reason,
 			"permitted_at": o.PermittedAt, "keyed_at": o.KeyedAt, "unkeyed_at": o.UnkeyedAt,
-			"symbols": o.Symbols, "clock_error_bound_ns": o.ClockErrorBoundNs,
+			"symbols": o.Symbols, "clock_error_bound_ns": o.ClockErrorBoundNs, "site": o.Site,
 		})
 }
 
 const outcomeColumns = `beacon, boot, seq, recorded_day, slot, start_at, epoch, revision, band,
 	frequency_millihertz, uncertainty_millihertz, callsign, locator, power_dbm, message_kind, drive_percent,
-	control, kind, reason, permitted_at, keyed_at, unkeyed_at, symbols, clock_error_bound_ns, received_at`
+	control, kind, reason, permitted_at, keyed_at, unkeyed_at, symbols, clock_error_bound_ns, received_at, operator`
 
 // Outcomes gives the outcomes of the slots that start in [from, to), by start
 // and beacon.

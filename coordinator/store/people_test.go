@@ -291,3 +291,36 @@ func TestTheDatabaseAgreesWithDutyOnWhoIsInControl(t *testing.T) {
 		t.Error("the statements of this package say four hours")
 	}
 }
+
+// The record of a transmission says who was in control when its slot began.
+func TestATransmissionNamesWhoWasInControl(t *testing.T) {
+	s, conn := twoPeople(t)
+	start := day.Add(12 * time.Hour)
+	for _, p := range []struct {
+		person     string
+		from, last time.Duration
+	}{{"ada", -2 * time.Hour, -time.Minute}, {"bob", -time.Minute, 2 * time.Hour}} {
+		execute(t, conn, "insert into duty_periods (site, person, contact, started_at, confirmed_at, until_at) values ('mill', $1, '', $2, $2, $3)", p.person, start.Add(p.from), start.Add(p.last))
+	}
+	want := map[string]string{"mill": "bob", "hilltop": "", "": ""}
+	seq := 0
+	for site := range want {
+		seq++
+		r := record("beacon-"+site, 1, 1, site)
+		r.Kind, r.Outcome = "outcome", &store.Outcome{Slot: 1, StartAt: &start, Band: "40m", Kind: "sent", MessageKind: "full", Control: "remote", Site: site}
+		storeReports(t, s, store.Reports{Records: []store.Record{r}})
+	}
+	outcomes, err := s.Outcomes(t.Context(), start, start.Add(time.Second))
+	if err != nil || len(outcomes) != seq {
+		t.Fatalf("%d outcomes, %v", len(outcomes), err)
+	}
+	for _, o := range outcomes {
+		got := ""
+		if o.Operator != nil {
+			got = *o.Operator
+		}
+		if site := strings.TrimPrefix(o.Beacon, "beacon-"); got != want[site] {
+			t.Errorf("at %q: %q", site, got)
+		}
+	}
+}
