@@ -165,6 +165,13 @@ func TestBusAndLines(t *testing.T) {
 			[][2]string{{"wrong", "can't be called"}}, [][2]string{{"unasked", "no line"}},
 		},
 		{
+			"coding pins and an interlock", setup.Transmitter{
+				Driver: "command", Command: []string{"/bin/sh"},
+				Plug: &setup.Plug{Pins: []setup.Line{there}}, Interlocks: []setup.Interlock{{Line: missing}},
+			},
+			[][2]string{{"well", ""}}, [][2]string{{"well", "gpiochip0"}, {"wrong", "gpiochip7"}},
+		},
+		{
 			"a simulated one", setup.Transmitter{Driver: "simulated"},
 			[][2]string{{"note", "nothing will ever be on the air"}}, [][2]string{{"unasked", "no line"}},
 		},

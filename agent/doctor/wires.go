@@ -82,6 +82,12 @@ func lines(t setup.Transmitter) []setup.Line {
 	if a := t.Amplifier; a != nil {
 		add(&a.Line, a.ReadBack)
 	}
+	if t.Plug != nil {
+		all = append(all, t.Plug.Pins...)
+	}
+	for i := range t.Interlocks {
+		add(&t.Interlocks[i].Line)
+	}
 	return all
 }
 

@@ -10,6 +10,7 @@ import (
 	"lamplighter/agent/transmitter/clockgen"
 	"lamplighter/agent/transmitter/external"
 	"lamplighter/agent/transmitter/line"
+	"lamplighter/agent/transmitter/plug"
 	"lamplighter/agent/transmitter/serialkeyer"
 	"lamplighter/agent/transmitter/switching"
 	"lamplighter/proto/setup"
@@ -33,11 +34,19 @@ func Open(t setup.Transmitter, now func() time.Time) (Driver, error) {
 	if err := Check(t); err != nil {
 		return nil, err
 	}
-	inner, err := open(t, now)
-	if err != nil || (len(t.Relays) == 0 && t.Amplifier == nil) {
-		return inner, err
+	driver, err := open(t, now)
+	if err == nil && (len(t.Relays) > 0 || t.Amplifier != nil) {
+		driver, err = around(driver, func() (Driver, error) { return opened(switching.FromSetup(t, driver)) })
 	}
-	outer, err := switching.FromSetup(t, inner)
+	if err == nil && t.Plug != nil {
+		driver, err = around(driver, func() (Driver, error) { return opened(plug.FromSetup(*t.Plug, driver)) })
+	}
+	return driver, err
+}
+
+// around closes the inner driver if nothing can be put around it.
+func around(inner Driver, put func() (Driver, error)) (Driver, error) {
+	outer, err := put()
 	if err != nil {
 		return nil, errors.Join(err, inner.Close())
 	}

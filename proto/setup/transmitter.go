@@ -29,6 +29,7 @@ type Transmitter struct {
 	SettleMS  int        `yaml:"settle_ms,omitempty"` // how long relays take until their contacts are still; 0 is 20
 	Amplifier *Amplifier `yaml:"amplifier,omitempty"` // its enable line
 
+	Plug           *Plug       `yaml:"plug,omitempty"`            // plug-in band filters whose coding pins are read
 	Interlocks     []Interlock `yaml:"interlocks,omitempty"`      // inputs that must allow every transmission
 	OperatorSwitch *Line       `yaml:"operator_switch,omitempty"` // on while an operator is present, for local control
 }
@@ -112,6 +113,9 @@ func (t Transmitter) Check() error {
 		return err
 	}
 	if err := t.checkSwitching(); err != nil {
+		return err
+	}
+	if err := t.checkPlug(); err != nil {
 		return err
 	}
 	if err := t.checkInterlocks(); err != nil {
@@ -222,6 +226,9 @@ func (t Transmitter) lines() (all []use) {
 	if a := t.Amplifier; a != nil {
 		add("amplifier.line", &a.Line)
 		add("amplifier.read_back", a.ReadBack)
+	}
+	for i := 0; t.Plug != nil && i < len(t.Plug.Pins); i++ {
+		add(fmt.Sprintf("plug.pins[%d]", i), &t.Plug.Pins[i])
 	}
 	for i := range t.Interlocks {
 		add(fmt.Sprintf("interlocks[%d].line", i), &t.Interlocks[i].Line)
