@@ -87,3 +87,11 @@ func (a consoleAccess) LogIn() string {
 	}
 	return web.LogInPath
 }
+
+// LogOut is where a person's session ends.
+func (a consoleAccess) LogOut() string {
+	if a.open {
+		return ""
+	}
+	return web.LogOutPath
+}

@@ -29,6 +29,9 @@ type Access interface {
 	May(ctx context.Context, do Action) bool
 	// LogIn is the address where a person says who they are; empty: there is none.
 	LogIn() string
+	// LogOut is the address that a form is sent to by whoever leaves; empty: there
+	// is none.
+	LogOut() string
 }
 
 // Open is the access of a coordinator without accounts, which only its own
@@ -45,3 +48,6 @@ func (Open) May(context.Context, Action) bool { return true }
 
 // LogIn is nowhere.
 func (Open) LogIn() string { return "" }
+
+// LogOut is nowhere.
+func (Open) LogOut() string { return "" }

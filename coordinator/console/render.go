@@ -101,6 +101,7 @@ type frame struct {
 	Hushes      []*apiv1.HushInForce
 	Bands       []pattern
 	Known       bool // a person is known
+	LogOut      string
 	Tabs        []tab
 }
 
@@ -122,6 +123,7 @@ func (c *Console) fill(r *http.Request, f *frame) {
 	if !f.Known {
 		return
 	}
+	f.LogOut = access.LogOut()
 	f.MayHush, f.MayRelease = access.May(ctx, Hush), access.May(ctx, Release)
 	f.MayChange, f.MayEnrol = access.May(ctx, ChangeFleet), access.May(ctx, Enrol)
 	for _, t := range tabs {

@@ -91,6 +91,8 @@ func (a *access) May(_ context.Context, do console.Action) bool {
 
 func (a *access) LogIn() string { return "/enter" }
 
+func (a *access) LogOut() string { return "/leave" }
+
 // leave ends the person's session.
 func (a *access) leave() {
 	a.mu.Lock()

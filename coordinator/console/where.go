@@ -37,6 +37,7 @@ type nearLine struct{ X1, Y1, X2, Y2 float64 }
 type siteDrawn struct {
 	*fleet.Site
 	X, Y    float64
+	NameY   float64
 	Left    bool // its name stands on the left
 	OnAir   int
 	Needs   int
@@ -109,6 +110,7 @@ func (c *Console) drawMap(ctx context.Context, n network) (mapDrawn, error) {
 		case site.Needs > 0:
 			site.Shape = "mute"
 		}
+		site.NameY = drawn.freeLine(y+6, x)
 		drawn.Sites = append(drawn.Sites, site)
 		for _, other := range n.Sites[:i] {
 			drawn.pair(n, window, s, other)
@@ -116,6 +118,20 @@ func (c *Console) drawMap(ctx context.Context, n network) (mapDrawn, error) {
 	}
 	slices.SortFunc(drawn.Groups, func(a, b nearGroup) int { return strings.Compare(a.A+" "+a.B, b.A+" "+b.A+b.B) })
 	return drawn, nil
+}
+
+// freeLine is where a name can stand without covering that of a site drawn
+// before: below it, if need be.
+func (d *mapDrawn) freeLine(y, x float64) float64 {
+	const tall, wide = 30, 330
+	for range d.Sites {
+		for _, s := range d.Sites {
+			if math.Abs(s.NameY-y) < tall && math.Abs(s.X-x) < wide {
+				y = s.NameY + tall
+			}
+		}
+	}
+	return y
 }
 
 // pair notes two sites that count as one place on a band that both use.
