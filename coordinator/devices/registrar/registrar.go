@@ -55,7 +55,6 @@ type Registrar struct {
 
 	compare  sync.Mutex // one comparison with the database at a time
 	state    store.DeviceState
-	compared time.Time
 	onChange []func()
 
 	shown shown
@@ -167,14 +166,9 @@ func (r *Registrar) present() devices.Network {
 // lookWithin bounds a look at the database that somebody waits for.
 const lookWithin = 5 * time.Second
 
-// lookAgain compares with the database now, at most once a second.
+// lookAgain compares with the database now. Only somebody with a certificate of
+// our authorities can cause it.
 func (r *Registrar) lookAgain() bool {
-	r.compare.Lock()
-	recent := time.Since(r.compared) < time.Second
-	r.compare.Unlock()
-	if recent {
-		return true // the copy may have changed since it was judged by
-	}
 	ctx, cancel := context.WithTimeout(context.Background(), lookWithin)
 	defer cancel()
 	return r.look(ctx) == nil
@@ -196,7 +190,6 @@ func (r *Registrar) read(ctx context.Context) (changed bool, err error) {
 	if err != nil {
 		return false, err
 	}
-	r.compared = time.Now()
 	if state == r.state {
 		return false, nil
 	}
