@@ -83,8 +83,8 @@ func (b *board) holdForeign(t plan.Transmission, at int) {
 }
 
 // keep puts back what the plan in force says, as far as it is still allowed and
-// still wanted.
-func (b *board) keep(previous *plan.Plan) {
+// still wanted, and of each beacon the portion that it may keep, evenly.
+func (b *board) keep(previous *plan.Plan, portions []portion) {
 	list := b.read(previous, nil)
 	b.moves = len(list) / 200
 	ends := make([]tail, b.count)
@@ -93,7 +93,7 @@ func (b *board) keep(previous *plan.Plan) {
 	}
 	for _, s := range list {
 		x := &b.beacons[s.id]
-		if len(b.sent[s.id]) >= x.demand || b.limits(s.id, s.use, s.slot, true) != 0 {
+		if !portions[s.id].next() || len(b.sent[s.id]) >= x.demand || b.limits(s.id, s.use, s.slot, true) != 0 {
 			continue
 		}
 		k := kept

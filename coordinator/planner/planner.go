@@ -48,10 +48,12 @@ func solve(in Input, progress Progress) (*board, error) {
 		return nil, err
 	}
 	b := newBoard(newModel(in))
+	pools := b.pools()
+	targets := b.targets(b.fill(pools))
 	b.hold(in.Taken)
-	b.keep(in.Previous)
+	b.keep(in.Previous, b.portions(in.Previous, pools, targets))
 	if wanted := b.wanted(); !b.met(wanted) {
-		if err := b.schedule(b.targets(b.fill(b.pools())), progress); err != nil {
+		if err := b.schedule(targets, progress); err != nil {
 			return nil, err
 		}
 		if b.freshen() && !b.met(wanted) && b.count <= large {

@@ -33,6 +33,7 @@ type pool struct {
 	members  []int32
 	capacity int64 // transmissions
 	level    int64 // at which it is full
+	local    bool  // shared by a neighbourhood, not by the network
 	id       int
 }
 
@@ -162,7 +163,7 @@ func (b *board) pools() []pool {
 		}
 	}
 	for r, members := range byResource {
-		pools = append(pools, pool{members: members, capacity: int64(b.room[r]) * b.active(members)})
+		pools = append(pools, pool{members: members, capacity: int64(b.room[r]) * b.active(members), local: true})
 	}
 	total := 0
 	for k := range b.bands {
@@ -219,7 +220,7 @@ func (b *board) nearPools(k int, members []int32) []pool {
 			list = append(list, at[place]...)
 		}
 		if len(list) > 1 {
-			pools = append(pools, pool{members: list, capacity: b.active(list)})
+			pools = append(pools, pool{members: list, capacity: b.active(list), local: true})
 		}
 	}
 	return pools

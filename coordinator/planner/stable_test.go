@@ -199,25 +199,3 @@ func TestRandomReplans(t *testing.T) {
 		}
 	}
 }
-
-// TestBeaconComes: what is planned for the others stays, 99 in 100 at least.
-func TestBeaconComes(t *testing.T) {
-	for name, file := range map[string]func() *testfleet.File{
-		"club": testfleet.Club, "region": testfleet.Region,
-		"crowded region": func() *testfleet.File { return testfleet.Region().Oversubscribe(3) },
-	} {
-		t.Run(name, func(t *testing.T) {
-			for _, comes := range []int{0, 3, 7} {
-				before := makePlan(t, planner.Input{Fleet: read(t, without(file(), comes)), From: from, To: from.Add(day)})
-				in := planner.Input{Fleet: read(t, file()), From: from, To: from.Add(day), Previous: before}
-				after := makePlan(t, in)
-				mustHold(t, in, after)
-				figures := plan.Measure(in.Fleet, after, plan.Extra{Previous: before})
-				if figures.Churn == nil || *figures.Churn > 0.01 {
-					t.Errorf("when beacon %d comes, churn is %v", comes, figures.Churn)
-				}
-				t.Logf("beacon %d comes: %d of %d granted, churn %.4f", comes, figures.Granted, figures.Wanted, *figures.Churn)
-			}
-		})
-	}
-}
