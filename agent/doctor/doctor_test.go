@@ -141,39 +141,55 @@ func TestBusAndLines(t *testing.T) {
 		bus, lines  [][2]string
 	}{
 		{
-			"a clock generator", setup.Transmitter{Driver: "clock-generator", Bus: &one, KeyLine: &there, Amplifier: &setup.Amplifier{Line: there}},
-			[][2]string{{"well", "i2c-1 is there"}}, [][2]string{{"well", "gpiochip0 is there"}},
+			"a clock generator",
+			setup.Transmitter{Driver: "clock-generator", Bus: &one, KeyLine: &there, Amplifier: &setup.Amplifier{Line: there}},
+			[][2]string{{"well", "i2c-1 is there"}},
+			[][2]string{{"well", "gpiochip0 is there"}},
 		},
 		{
-			"a clock generator that is not there", setup.Transmitter{Driver: "clock-generator", Bus: &two, KeyLine: &missing},
-			[][2]string{{"wrong", "i2c-2 can't be used"}}, [][2]string{{"wrong", "gpiochip7 can't be used"}},
+			"a clock generator that is not there",
+			setup.Transmitter{Driver: "clock-generator", Bus: &two, KeyLine: &missing},
+			[][2]string{{"wrong", "i2c-2 can't be used"}},
+			[][2]string{{"wrong", "gpiochip7 can't be used"}},
 		},
 		{
-			"no key line", setup.Transmitter{Driver: "clock-generator", Bus: &one, Relays: []setup.Relay{{Line: missing}}},
-			[][2]string{{"well", ""}}, [][2]string{{"note", "local control only"}, {"wrong", "gpiochip7"}},
+			"no key line",
+			setup.Transmitter{Driver: "clock-generator", Bus: &one, Relays: []setup.Relay{{Line: missing}}},
+			[][2]string{{"well", ""}},
+			[][2]string{{"note", "local control only"}, {"wrong", "gpiochip7"}},
 		},
 		{
-			"a serial keyer", setup.Transmitter{Driver: "serial", Port: filepath.Join(devices, "ttyUSB0")},
-			[][2]string{{"well", "ttyUSB0 is there"}}, [][2]string{{"unasked", "no line"}},
+			"a serial keyer",
+			setup.Transmitter{Driver: "serial", Port: filepath.Join(devices, "ttyUSB0")},
+			[][2]string{{"well", "ttyUSB0 is there"}},
+			[][2]string{{"unasked", "no line"}},
 		},
 		{
-			"a command", setup.Transmitter{Driver: "command", Command: []string{"/bin/sh"}},
-			[][2]string{{"well", "/bin/sh is there"}}, [][2]string{{"unasked", "no line"}},
+			"a command",
+			setup.Transmitter{Driver: "command", Command: []string{"/bin/sh"}},
+			[][2]string{{"well", "/bin/sh is there"}},
+			[][2]string{{"unasked", "no line"}},
 		},
 		{
-			"a command that can't be called", setup.Transmitter{Driver: "command", Command: []string{filepath.Join(devices, "i2c-1")}},
-			[][2]string{{"wrong", "can't be called"}}, [][2]string{{"unasked", "no line"}},
+			"a command that can't be called",
+			setup.Transmitter{Driver: "command", Command: []string{filepath.Join(devices, "i2c-1")}},
+			[][2]string{{"wrong", "can't be called"}},
+			[][2]string{{"unasked", "no line"}},
 		},
 		{
-			"coding pins and an interlock", setup.Transmitter{
+			"coding pins and an interlock",
+			setup.Transmitter{
 				Driver: "command", Command: []string{"/bin/sh"},
 				Plug: &setup.Plug{Pins: []setup.Line{there}}, Interlocks: []setup.Interlock{{Line: missing}},
 			},
-			[][2]string{{"well", ""}}, [][2]string{{"well", "gpiochip0"}, {"wrong", "gpiochip7"}},
+			[][2]string{{"well", ""}},
+			[][2]string{{"well", "gpiochip0"}, {"wrong", "gpiochip7"}},
 		},
 		{
-			"a simulated one", setup.Transmitter{Driver: "simulated"},
-			[][2]string{{"note", "nothing will ever be on the air"}}, [][2]string{{"unasked", "no line"}},
+			"a simulated one",
+			setup.Transmitter{Driver: "simulated"},
+			[][2]string{{"note", "nothing will ever be on the air"}},
+			[][2]string{{"unasked", "no line"}},
 		},
 	} {
 		t.Run(test.name, func(t *testing.T) {

@@ -86,7 +86,7 @@ func (s Station) check() error {
 // metre (table 1: milliwatts per square centimetre, of which each is ten).
 func Limit(mhz float64, who Population) (float64, error) {
 	const milliwattsPerSquareCentimetre = 10
-	s := 0.0
+	var s float64
 	switch {
 	case !(mhz >= 0.3 && mhz <= 300): // false for what is no number
 		return 0, fmt.Errorf("limits are known here from 0.3 to 300 MHz, and not at %g", mhz)
