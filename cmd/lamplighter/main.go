@@ -43,6 +43,7 @@ type commands struct {
 	Report      reportCmd      `cmd:"" help:"Say what happened in a week or another time."`
 	Who         whoCmd         `cmd:"" help:"Say which beacons were on the air near a time and frequency."`
 	Heard       heardCmd       `cmd:"" help:"Take in and look at what receivers report of our transmissions."`
+	Alerts      alertsCmd      `cmd:"" help:"Say what is wrong, and who looks after it."`
 	Hush        hushCmd        `cmd:"" help:"Stop transmitting, now."`
 	Release     releaseCmd     `cmd:"" help:"End a hush."`
 	AgentConfig agentConfigCmd `cmd:"" name:"agent-config" help:"Write the configuration file of a beacon's agent."`

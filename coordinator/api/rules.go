@@ -82,7 +82,7 @@ var rules = map[string]rule{
 
 	apiv1.AlertService_ListAlerts_FullMethodName:       {action: people.See},
 	apiv1.AlertService_AcknowledgeAlert_FullMethodName: {action: people.Acknowledge, sites: siteField, changes: true},
-	apiv1.AlertService_AddSilence_FullMethodName:       {action: people.Acknowledge, sites: siteField, changes: true},
+	apiv1.AlertService_AddSilence_FullMethodName:       {action: people.Acknowledge, sites: placeOfSilence, changes: true},
 	apiv1.AlertService_EndSilence_FullMethodName:       {action: people.Acknowledge, sites: siteField, changes: true},
 	apiv1.AlertService_ListSilences_FullMethodName:     {action: people.See},
 	apiv1.AlertService_TestAlerts_FullMethodName:       {action: people.ManagePeople, changes: true},

@@ -42,6 +42,7 @@ type Options struct {
 	Hushes  Hushes
 	Configs Configs
 	Applied func() // called when another fleet file is in force
+	Trials  Trials
 
 	Devices       Devices
 	DeviceAddress func() string // where devices ask to be let in, HOST:PORT; empty: nowhere
@@ -109,6 +110,7 @@ func New(options Options) (*Server, error) {
 	apiv1.RegisterAccountServiceServer(services, &accountService{options: options})
 	apiv1.RegisterPeopleServiceServer(services, &peopleService{options: options})
 	apiv1.RegisterDutyServiceServer(services, &dutyService{options: options})
+	apiv1.RegisterAlertServiceServer(services, &alertService{options: options})
 	apiv1.RegisterAuditServiceServer(services, &auditService{options: options})
 	s := &Server{grpc: server, local: services, health: health.NewServer(), stopped: stopped}
 	healthv1.RegisterHealthServer(server, s.health)

@@ -17,6 +17,7 @@ import (
 	"lamplighter/coordinator/api"
 	"lamplighter/coordinator/console"
 	"lamplighter/coordinator/database"
+	"lamplighter/coordinator/deliver"
 	"lamplighter/coordinator/devices/registrar"
 	"lamplighter/coordinator/dispatch"
 	"lamplighter/coordinator/fault"
@@ -49,6 +50,8 @@ type App struct {
 	leader     *lead.Leader
 	accounts   *accounts.Accounts
 	api        *api.Server
+	delivery   *deliver.Queue
+	heart      *deliver.Heart
 	pages      *pages
 	enrolling  *http.Server
 	console    *console.Console
@@ -79,7 +82,7 @@ func New(options Options) (*App, error) {
 // begun and says what is wrong.
 func (a *App) Start(ctx context.Context) error {
 	for _, step := range []func(context.Context) error{
-		a.listen, a.openDatabase, a.openStore, a.keepPartitions, a.keepMemory, a.openAccounts, a.openRegistrar, a.prepare, a.applyFleet, a.serve, a.serveDevices, a.startNetwork, a.watchFleet,
+		a.listen, a.openDatabase, a.openStore, a.keepPartitions, a.keepMemory, a.openAccounts, a.openRegistrar, a.openDelivery, a.prepare, a.applyFleet, a.serve, a.serveDevices, a.startNetwork, a.watchFleet,
 	} {
 		if err := step(ctx); err != nil {
 			a.Stop()
@@ -194,13 +197,14 @@ func (a *App) prepare(context.Context) (err error) {
 	a.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	a.dispatcher = dispatch.New(dispatch.Options{
 		Store: a.store, Plans: a.store, Publisher: a.publisher, Signer: a.signer, Log: log, Metrics: a.registry,
+		Cloned: a.registrar.Cloned,
 	})
 	a.leader = lead.New(a.store, holder(), log)
 	a.registry.MustRegister(metrics.NewBeacons(a.lifetime, a.store, a.fleets, a.leads, log))
 	a.pages = newPages(a.registry, a.ready)
 	a.api, err = api.New(api.Options{
 		Store: a.store, Fleets: a.fleets, Hushes: a.dispatcher, Configs: a, Applied: a.lookAtFleet, Log: log, Metrics: a.registry,
-		Accounts: a.accounts, Devices: a.registrar, DeviceAddress: a.deviceAddress, Signer: a.signer, Open: a.options.Open, OpenID: a.options.OpenID.Name(),
+		Accounts: a.accounts, Trials: a.delivery, Devices: a.registrar, DeviceAddress: a.deviceAddress, Signer: a.signer, Open: a.options.Open, OpenID: a.options.OpenID.Name(),
 	})
 	if err != nil {
 		return err

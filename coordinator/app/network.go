@@ -65,7 +65,7 @@ func (a *App) startNetwork(ctx context.Context) error {
 	a.running.Go(func() { taken.Run(a.lifetime) })
 	routes := router{leases: a.dispatcher.HandleLeaseRequest, others: taken.Handle}
 	a.goRun("the routing of what agents say", func() error { return routes.run(a.lifetime, through.Deliveries()) })
-	a.goRun("the election", func() error { return a.leader.Run(a.lifetime, a.dispatcher.Run) })
+	a.goRun("the election", func() error { return a.leader.Run(a.lifetime, a.lead) })
 	return nil
 }
 

@@ -523,7 +523,9 @@ type AcknowledgeAlertRequest struct {
 	// Its number.
 	Number int64 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
 	// What the caller does about it. Required, at most 500 characters.
-	Reason        string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The alert's site. May be empty for callers who may act at all sites.
+	Site          string `protobuf:"bytes,3,opt,name=site,proto3" json:"site,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -568,6 +570,13 @@ func (x *AcknowledgeAlertRequest) GetNumber() int64 {
 func (x *AcknowledgeAlertRequest) GetReason() string {
 	if x != nil {
 		return x.Reason
+	}
+	return ""
+}
+
+func (x *AcknowledgeAlertRequest) GetSite() string {
+	if x != nil {
+		return x.Site
 	}
 	return ""
 }
@@ -1157,10 +1166,11 @@ const file_lamplighter_api_v1_alerts_proto_rawDesc = "" +
 	"\x03all\x18\x01 \x01(\bR\x03all\"\x8a\x01\n" +
 	"\x12ListAlertsResponse\x121\n" +
 	"\x06alerts\x18\x01 \x03(\v2\x19.lamplighter.api.v1.AlertR\x06alerts\x12A\n" +
-	"\vundelivered\x18\x02 \x03(\v2\x1f.lamplighter.api.v1.UndeliveredR\vundelivered\"I\n" +
+	"\vundelivered\x18\x02 \x03(\v2\x1f.lamplighter.api.v1.UndeliveredR\vundelivered\"]\n" +
 	"\x17AcknowledgeAlertRequest\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\x03R\x06number\x12\x16\n" +
-	"\x06reason\x18\x02 \x01(\tR\x06reason\"K\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x12\n" +
+	"\x04site\x18\x03 \x01(\tR\x04site\"K\n" +
 	"\x18AcknowledgeAlertResponse\x12/\n" +
 	"\x05alert\x18\x01 \x01(\v2\x19.lamplighter.api.v1.AlertR\x05alert\"\xfd\x01\n" +
 	"\aSilence\x12\x16\n" +

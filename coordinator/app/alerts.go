@@ -1,0 +1,223 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"path/filepath"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"lamplighter/coordinator/alert"
+	"lamplighter/coordinator/deliver"
+	"lamplighter/coordinator/store"
+)
+
+// How often the leader looks whether something is wrong: at what changes fast,
+// and at what takes longer to read.
+const (
+	alertsEvery  = 5 * time.Second
+	historyEvery = time.Minute
+	retryAlerts  = 5 * time.Second // after the database failed
+)
+
+// openDelivery makes what brings messages of alerts to people.
+func (a *App) openDelivery(context.Context) (err error) {
+	settings, err := deliver.ReadSettings(filepath.Join(a.options.Dir, deliver.File))
+	if err != nil {
+		return err
+	}
+	a.heart = deliver.NewHeart(settings.Heartbeat, a.options.Log)
+	a.delivery, err = deliver.New(deliver.Options{
+		Store: a.store, Fleets: a.fleets, Settings: settings, Publisher: a.publisher, Log: a.options.Log,
+	})
+	return err
+}
+
+// lead is what the leader does, until ctx ends or the lead is lost.
+func (a *App) lead(ctx context.Context, epoch uint64) error {
+	leading, ctx := errgroup.WithContext(ctx)
+	leading.Go(func() error { return a.dispatcher.Run(ctx, epoch) })
+	leading.Go(func() error { return a.watch(ctx, epoch) })
+	leading.Go(func() error { return again(ctx, a, "messages of alerts are not delivered", a.delivery.Run) })
+	return leading.Wait()
+}
+
+// again runs part until ctx ends, and anew when it fails: alerts that do not
+// work are no reason to give up the lead.
+func again(ctx context.Context, a *App, what string, part func(context.Context) error) error {
+	for {
+		err := part(ctx)
+		if ctx.Err() != nil || errors.Is(err, store.ErrDeposed) {
+			return err
+		}
+		a.options.Log.Error(what, "error", err)
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(retryAlerts):
+		}
+	}
+}
+
+// watch looks for what is wrong while this coordinator leads. After a failure
+// everything is taken up again from the database, so that nothing counts that
+// was not stored.
+func (a *App) watch(ctx context.Context, epoch uint64) error {
+	since, err := a.store.Now(ctx)
+	if err != nil {
+		return err
+	}
+	return again(ctx, a, "nobody looks whether something is wrong; this is tried again", func(ctx context.Context) error {
+		stored, err := a.store.OpenAlerts(ctx)
+		if err != nil {
+			return err
+		}
+		w := &watcher{app: a, epoch: epoch, since: since, memory: alert.NewMemory(stored)}
+		look := time.NewTicker(alertsEvery)
+		defer look.Stop()
+		for {
+			if err := w.look(ctx); err != nil {
+				return err
+			}
+			a.heart.Beat(ctx)
+			select {
+			case <-ctx.Done():
+				return ctx.Err()
+			case <-look.C:
+			}
+		}
+	})
+}
+
+// watcher looks again and again.
+type watcher struct {
+	app         *App
+	epoch       uint64
+	since       time.Time // when this coordinator began to lead
+	memory      *alert.Memory
+	history     store.Observed
+	historyAt   time.Time
+	onDuty      map[string]bool
+	planMadeAt  time.Time
+	connected   bool
+	brokerSince time.Time
+}
+
+// look observes, decides, and stores what was decided in one transaction.
+func (w *watcher) look(ctx context.Context) error {
+	a := w.app
+	current, _, err := a.fleets.Current(ctx)
+	if err != nil || current == nil {
+		return err
+	}
+	observed, err := w.observe(ctx)
+	if err != nil {
+		return err
+	}
+	observed.Fleet = current
+	given, err := a.store.AlertsGiven(ctx)
+	if err != nil {
+		return err
+	}
+	now, err := a.store.Now(ctx)
+	if err != nil {
+		return err
+	}
+	changed := w.memory.Step(alert.Look(observed, now), given, now)
+	messages := w.memory.Tell(current, now)
+	if len(changed) == 0 && len(messages) == 0 {
+		return nil
+	}
+	var fresh []*alert.Alert
+	for _, one := range changed {
+		if one.Number == 0 {
+			fresh = append(fresh, one)
+		}
+	}
+	return a.store.AsLeader(ctx, w.epoch, func(ctx context.Context, tx *store.LeaderTx) error {
+		for _, one := range fresh { // the transaction may be run a second time
+			one.Number = 0
+		}
+		return w.save(ctx, tx, changed, messages)
+	})
+}
+
+func (w *watcher) save(ctx context.Context, tx *store.LeaderTx, changed []*alert.Alert, messages []alert.Message) error {
+	unsaved := map[*alert.Alert]bool{}
+	for _, a := range changed {
+		unsaved[a] = true
+	}
+	for _, m := range messages {
+		if !unsaved[m.Alert] {
+			unsaved[m.Alert] = true
+			changed = append(changed, m.Alert)
+		}
+	}
+	if err := tx.SaveAlerts(ctx, changed); err != nil {
+		return err
+	}
+	numbers, err := tx.AddMessages(ctx, messages)
+	if err != nil {
+		return err
+	}
+	return w.app.delivery.Add(ctx, tx.Tx, numbers)
+}
+
+// observe gathers what is known, the slow part of it once a minute.
+func (w *watcher) observe(ctx context.Context) (*alert.Observation, error) {
+	a := w.app
+	now, err := a.store.Now(ctx)
+	if err != nil {
+		return nil, err
+	}
+	a.started.Lock()
+	connected := a.network != nil && a.network.broker.Connected()
+	a.started.Unlock()
+	if connected && !w.connected {
+		w.brokerSince = now
+	}
+	w.connected = connected
+	if now.Sub(w.historyAt) >= historyEvery {
+		if err := w.readHistory(ctx, now); err != nil {
+			return nil, err
+		}
+	}
+	fresh, err := a.store.ObserveNow(ctx)
+	if err != nil {
+		return nil, err
+	}
+	beacons := make(map[string]alert.Beacon, len(fresh))
+	for name, b := range fresh {
+		known := *b
+		if slow := w.history[name]; slow != nil {
+			known = *slow
+			known.LastSeen, known.Health, known.HealthAt = b.LastSeen, b.Health, b.HealthAt
+			known.LeaseGranted, known.LeaseUntil = b.LeaseGranted, b.LeaseUntil
+		}
+		beacons[name] = known
+	}
+	return &alert.Observation{
+		Beacons: beacons, BrokerAway: !connected, PlanMadeAt: w.planMadeAt, OnDuty: w.onDuty,
+		BrokerSince: w.brokerSince, LeadingSince: w.since,
+	}, nil
+}
+
+func (w *watcher) readHistory(ctx context.Context, now time.Time) (err error) {
+	if w.history, err = w.app.store.ObserveHistory(ctx); err != nil {
+		return err
+	}
+	if w.planMadeAt, err = w.app.store.PlanMadeAt(ctx); err != nil {
+		return err
+	}
+	periods, err := w.app.store.InControl(ctx)
+	if err != nil {
+		return err
+	}
+	w.onDuty = map[string]bool{}
+	for site := range periods {
+		w.onDuty[site] = true
+	}
+	w.historyAt = now
+	return nil
+}

@@ -1,0 +1,121 @@
+package deliver
+
+import (
+	"context"
+	"strings"
+	"testing"
+	"time"
+)
+
+func TestMailIsAcceptedOnceAfterAFirstTryThatFailed(t *testing.T) {
+	o := newOffice(t, answers(451))
+	s := newStage(t, o.settings(), 20*time.Second)
+	m := s.run(s.tell("ada"))
+	if m.State != "accepted" || m.Attempts != 2 || m.Unclear != 0 || len(o.kept) != 1 {
+		t.Fatalf("%+v, %d mails kept", m, len(o.kept))
+	}
+	h := o.kept[0].Header
+	if h.Get("Subject") != "hill-a at hill: GPS lock lost" || h.Get("To") != "<ada@club.example>" || !strings.Contains(h.Get("References"), "alert-") {
+		t.Errorf("the mail's head is %v", h)
+	}
+}
+
+// The server has the mail and says nothing: it may come twice, and then both
+// have the same identity.
+func TestARepetitionAfterAnUnclearAnswerHasTheSameIdentity(t *testing.T) {
+	o := newOffice(t)
+	o.orders = []func(string) error{o.hangs}
+	s := newStage(t, o.settings(), 3*time.Second)
+	m := s.run(s.tell("ada"))
+	if m.State != "accepted" || m.Unclear != 1 {
+		t.Fatalf("%+v", m)
+	}
+	if got := ids(o.seen); len(got) != 2 || got[0] != got[1] || got[0] == "" {
+		t.Errorf("identities %v", got)
+	}
+}
+
+func TestAClearRefusalIsNotRepeated(t *testing.T) {
+	o := newOffice(t, answers(554))
+	s := newStage(t, o.settings(), 20*time.Second)
+	number := s.tell("ada")
+	m := s.run(number)
+	if m.State != "undelivered" || m.Attempts != 1 || !strings.Contains(m.Answer, "554") {
+		t.Fatalf("%+v", m)
+	}
+	if again, err := s.queue.attempt(t.Context(), number); again != 0 || err != nil || o.calls != 1 {
+		t.Errorf("tried again: %v %v, %d calls", again, err, o.calls)
+	}
+	undelivered, err := s.store.Undelivered(t.Context())
+	if err != nil || len(undelivered) != 1 {
+		t.Errorf("the front page has %v %v", undelivered, err)
+	}
+}
+
+// Two days in virtual time: each attempt is made when it is due.
+func TestAServerThatIsDown(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		down  time.Duration
+		state string
+		kept  int
+	}{
+		{"for three hours", 3 * time.Hour, "accepted", 1},
+		{"for two days", 48 * time.Hour, "undelivered", 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			o := newOffice(t)
+			s := newStage(t, o.settings(), 20*time.Second)
+			o.shut()
+			number := s.tell("ada")
+			for gone := time.Duration(0); ; {
+				again, err := s.queue.attempt(t.Context(), number)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if again == 0 {
+					break
+				}
+				s.pass(again)
+				if gone += again; gone > c.down && gone-again <= c.down {
+					o.reopen()
+				}
+			}
+			m := s.message(number)
+			if m.State != c.state || len(o.kept) != c.kept || m.Unclear != 0 {
+				t.Errorf("%+v, %d mails kept", m, len(o.kept))
+			}
+			t.Logf("%d attempts", m.Attempts)
+		})
+	}
+}
+
+func TestMailGoesToNobodyWhoCanNotShowTheirCertificate(t *testing.T) {
+	o := newOffice(t)
+	settings := o.settings()
+	settings.Mail.Authority = newOffice(t).root
+	s := newStage(t, settings, 20*time.Second)
+	number := s.tell("ada")
+	if again, err := s.queue.attempt(t.Context(), number); err != nil || again == 0 || o.calls != 0 {
+		t.Errorf("again after %v, %v; %d calls", again, err, o.calls)
+	}
+}
+
+// The coordinator stops while a server hangs, and another one goes on.
+func TestARestartInTheMiddle(t *testing.T) {
+	o := newOffice(t)
+	reached := make(chan struct{})
+	o.orders = []func(string) error{func(text string) error { close(reached); return o.hangs(text) }}
+	s := newStage(t, o.settings(), 3*time.Second)
+	number := s.tell("ada")
+	ctx, stop := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- s.queue.Run(ctx) }()
+	<-reached
+	stop()
+	<-ended
+	m := s.run(number)
+	if got := ids(o.seen); m.State != "accepted" || m.Unclear != 1 || len(got) != 2 || got[0] != got[1] {
+		t.Errorf("%+v, identities %v", m, got)
+	}
+}
