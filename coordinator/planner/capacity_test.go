@@ -31,11 +31,25 @@ func TestCapacity(t *testing.T) {
 	}
 }
 
-// TestStop: planning ends when progress says so, and wrong input gets a sentence.
+// TestStop: planning ends whenever progress says so, and wrong input gets a sentence.
 func TestStop(t *testing.T) {
-	in := planner.Input{Fleet: read(t, testfleet.Club()), From: from, To: from.Add(day)}
-	if _, err := planner.Make(in, func(int, int) bool { return true }); !errors.Is(err, planner.ErrStopped) {
-		t.Errorf("got %v, want ErrStopped", err)
+	in := planner.Input{Fleet: read(t, testfleet.Club().Oversubscribe(3)), From: from, To: from.Add(day)}
+	calls, before, whole := 0, 0, 0
+	_, err := planner.Make(in, func(done, total int) bool {
+		if done < before || done > total || whole > 0 && total != whole {
+			t.Fatalf("progress goes from %d of %d to %d of %d", before, whole, done, total)
+		}
+		calls, before, whole = calls+1, done, total
+		return false
+	})
+	if err != nil || before != whole || whole == 0 {
+		t.Errorf("progress ends at %d of %d, %v", before, whole, err)
+	}
+	for stopAt := 1; stopAt <= calls; stopAt += 1 + calls/20 {
+		n := 0
+		if _, err := planner.Make(in, func(int, int) bool { n++; return n >= stopAt }); !errors.Is(err, planner.ErrStopped) || n != stopAt {
+			t.Errorf("stopped at call %d: got %v after %d calls, want ErrStopped", stopAt, err, n)
+		}
 	}
 	in.To = from.Add(-day)
 	if _, err := planner.Make(in, nil); err == nil {

@@ -90,9 +90,9 @@ func (l *leveller) run(progress Progress) error {
 	if l.hasty {
 		rounds, l.work = 1, max(enough, l.count)
 	}
-	for range rounds {
+	for i := range rounds {
 		clear(l.done)
-		raised, err := l.round(progress)
+		raised, err := l.round(func(done, total int) bool { return progress(i*total+done, rounds*total) })
 		if err != nil || !raised {
 			return err
 		}
@@ -102,8 +102,10 @@ func (l *leveller) run(progress Progress) error {
 
 func (l *leveller) round(progress Progress) (raised bool, err error) {
 	order := newRanking(l)
+	all, most := order.Len(), order.Len() // those left become fewer, if not steadily
 	for order.Len() > 0 && (!l.hasty || l.work > 0) {
-		if progress != nil && progress(0, 1) {
+		most = min(most, order.Len())
+		if progress(all-most, all) {
 			return raised, ErrStopped
 		}
 		id := order.pop()

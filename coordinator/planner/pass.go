@@ -74,7 +74,7 @@ func newPass(b *board, target []int) *pass {
 func (p *pass) run(progress Progress) error {
 	keptAt := p.keptBySlot()
 	for t := range p.slots {
-		if progress != nil && t%16 == 0 && progress(t, p.slots) {
+		if t%16 == 0 && progress(t, p.slots) {
 			return ErrStopped
 		}
 		p.now = p.now[:0]

@@ -28,9 +28,6 @@ type Input struct {
 	Taken    *plan.Plan // orders that may still be obeyed
 }
 
-// Progress is told how far the work has come, and says whether to stop.
-type Progress func(done, total int) (stop bool)
-
 // ErrStopped says that Progress asked to stop.
 var ErrStopped = errors.New("planning was stopped before it was done")
 
@@ -57,12 +54,15 @@ func solve(in Input, progress Progress) (*board, error) {
 			return nil, err
 		}
 		if b.freshen() && !b.met(wanted) && b.count <= large {
-			if err := newLeveller(b, wanted, b.moves).run(progress); err != nil {
+			if err := newLeveller(b, wanted, b.moves).run(progress.stage(lastChains)); err != nil {
 				return nil, err
 			}
 		}
 	}
 	b.chooseFrequencies()
+	if progress.stage(stages)(0, 1) {
+		return nil, ErrStopped
+	}
 	return b, nil
 }
 
@@ -72,13 +72,13 @@ func solve(in Input, progress Progress) (*board, error) {
 func (b *board) schedule(target []int, progress Progress) error {
 	wanted := b.wanted()
 	for round := range 2 {
-		if err := newPass(b, target).run(progress); err != nil {
+		if err := newPass(b, target).run(progress.stage(firstPass + 2*round)); err != nil {
 			return err
 		}
 		if b.met(wanted) {
 			return nil
 		}
-		if err := newLeveller(b, wanted, b.moves).run(progress); err != nil {
+		if err := newLeveller(b, wanted, b.moves).run(progress.stage(firstChains + 2*round)); err != nil {
 			return err
 		}
 		if round > 0 {
