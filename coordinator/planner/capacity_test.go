@@ -23,11 +23,37 @@ func TestCapacity(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := []planner.Room{
-		{Kind: "band", Name: "40m", Beacons: 5, Wanted: 720, Used: 720, Most: 720 * 8},
+		{Kind: "band", Name: "40m", Beacons: 5, Wanted: 720, Used: 720, Most: 720, Cost: 120},
 		{Kind: "site", Site: "hill", Name: "hill", Beacons: 5, Wanted: 720, Used: 720, Most: 720, Cost: 120},
 	}
 	if len(list) != len(want) || list[0] != want[0] || list[1] != want[1] {
 		t.Errorf("got  %+v\nwant %+v", list, want)
+	}
+}
+
+// TestCapacityOfBands: a band has room only where and when somebody may use it:
+// near sites count once, and a beacon that is paused or sleeps does not count.
+func TestCapacityOfBands(t *testing.T) {
+	file := &testfleet.File{
+		Network: testfleet.Object{"name": "Bands", "near_km": 100},
+		Sites:   []testfleet.Object{{"name": "a", "locator": "IP62oa"}, {"name": "b", "locator": "IP62pa"}, {"name": "far", "locator": "IP00aa"}},
+		Pauses: []testfleet.Object{{
+			"scope": testfleet.Object{"site": "far"}, "from": "2026-12-01T12:00:00Z", "to": "2026-12-02T00:00:00Z", "reason": "mast work",
+		}},
+	}
+	for i, site := range []string{"a", "b", "far", "far"} {
+		file.Beacons = append(file.Beacons, testfleet.Object{
+			"name": []string{"a", "b", "c", "off"}[i], "callsign": testfleet.Call(i), "site": site, "paused": i == 3,
+			"control": "automatic", "power_dbm": 23, "share": 0.1, "bands": []string{"40m"},
+		})
+	}
+	list, err := planner.Capacity(planner.Input{Fleet: read(t, file), From: from, To: from.Add(day)}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := planner.Room{Kind: "band", Name: "40m", Beacons: 3, Wanted: 72 + 72 + 36, Used: 180, Most: 720 + 360}
+	if list[0] != want {
+		t.Errorf("got  %+v\nwant %+v", list[0], want)
 	}
 }
 

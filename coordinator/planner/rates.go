@@ -145,7 +145,6 @@ func (q *fullest) Pop() any {
 // and the bands of places that are near each other.
 func (b *board) pools() []pool {
 	var pools []pool
-	byResource := make([][]int32, len(b.room))
 	alone := make([][]int32, len(b.bands)) // beacons that have one band only
 	var all []int32
 	for i := range b.beacons[:b.count] {
@@ -154,15 +153,12 @@ func (b *board) pools() []pool {
 			continue
 		}
 		all = append(all, int32(i))
-		for _, r := range x.resources {
-			byResource[r] = append(byResource[r], int32(i))
-		}
 		if len(x.uses) == 1 {
 			k := x.uses[0].band
 			alone[k] = append(alone[k], int32(i))
 		}
 	}
-	for r, members := range byResource {
+	for r, members := range b.byResource() {
 		pools = append(pools, pool{members: members, capacity: int64(b.room[r]) * b.active(members), local: true})
 	}
 	total := 0
@@ -174,6 +170,19 @@ func (b *board) pools() []pool {
 	}
 	pools = append(pools, pool{members: all, capacity: int64(total) * b.active(all)})
 	return slices.DeleteFunc(pools, func(p pool) bool { return len(p.members) == 0 })
+}
+
+// byResource lists who shares a site or equipment and wants anything.
+func (m *model) byResource() [][]int32 {
+	list := make([][]int32, len(m.room))
+	for i := range m.beacons[:m.count] {
+		if x := &m.beacons[i]; x.demand > 0 {
+			for _, r := range x.resources {
+				list[r] = append(list[r], int32(i))
+			}
+		}
+	}
+	return list
 }
 
 // measureBands finds how many signals each band takes in a slot at most.
