@@ -22,7 +22,7 @@ import (
 )
 
 // patience is how long a test waits for what should be there at once.
-const patience = 20 * time.Second
+const patience = 90 * time.Second
 
 // The screens that pages are looked at on.
 var (

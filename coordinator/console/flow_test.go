@@ -191,11 +191,11 @@ func TestChangeTogether(t *testing.T) {
 		v.await(`(() => { const y = document.getElementById("yaml"); y.value = y.value.replace(` + "`" + old + "`, `" + replacement + "`" + `); return true; })()`)
 	}
 	write("share: 0.25", "share: one")
-	v.click(`form button[type=submit]`)
+	v.click(`main form button[type=submit]`)
 	v.says("That can't be right")
 	v.says("Line 11, column 94: share must be a number") // of harbour-a
 	write("share: one", "share: 0.5")
-	v.click(`form button[type=submit]`)
+	v.click(`main form button[type=submit]`)
 	v.says("beacon harbour-a: share 0.25 -> 0.5")
 	v.await(`[...document.querySelectorAll("#difference tr")].some((r) => r.innerText.includes("harbour-a") && r.innerText.includes("180 of 180") && r.innerText.includes("360 of 360") && r.innerText.includes("+180"))`)
 
@@ -210,7 +210,7 @@ func TestChangeTogether(t *testing.T) {
 	v.axe()
 	write("share: 0.4", "share: 0.35")
 	v.click(`input[name=seen]`)
-	v.click(`form button[type=submit]`)
+	v.click(`main form button[type=submit]`)
 	v.says("beacon harbour-a: share 0.25 -> 0.5")
 	v.picture("tried-desk-light")
 	v.click(`button[formaction="/plan/apply"]`)
@@ -232,7 +232,7 @@ func TestFirstHour(t *testing.T) {
 	v.picture("empty-phone-light")
 	v.click(`a[href="/plan/edit"]`)
 	v.says("Change the fleet")
-	v.click(`form button[type=submit]`)
+	v.click(`main form button[type=submit]`)
 	v.says("Everybody's airtime")
 	v.click(`button[formaction="/plan/apply"]`)
 	v.await(`location.search === "?applied=1"`)
