@@ -33,6 +33,9 @@ type Options struct {
 	Signer    *seal.Signer
 	Log       *slog.Logger
 	Metrics   prometheus.Registerer
+
+	// Cloned is told of a beacon as which a second device speaks; nil: nobody is.
+	Cloned func(ctx context.Context, beacon, sentence string)
 }
 
 // Dispatcher gives out orders, leases and hushes while this coordinator leads.

@@ -48,6 +48,9 @@ func (d *Dispatcher) answerLease(ctx context.Context, delivery broker.Delivery) 
 	if decision.Refusal == "" {
 		return granted
 	}
+	if decision.Refusal == lease.ClonedIdentity && d.options.Cloned != nil {
+		d.options.Cloned(ctx, address.Beacon, decision.Sentence)
+	}
 	d.options.Log.Warn("a lease is refused", "beacon", address.Beacon, "reason", string(decision.Refusal), "sentence", decision.Sentence)
 	return string(decision.Refusal)
 }
