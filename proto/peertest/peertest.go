@@ -24,6 +24,7 @@ var peers = map[string]string{
 	"mosquitto":     "mosquitto",
 	"mosquitto_pub": "mosquitto-clients",
 	"pgrep":         "procps",
+	"prometheus":    "prometheus",
 	"promtool":      "prometheus",
 
 	"systemd-analyze": "systemd",

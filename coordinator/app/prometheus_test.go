@@ -1,0 +1,112 @@
+package app_test
+
+import (
+	"encoding/json"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"lamplighter/proto/peertest"
+)
+
+const rulesFolder = "../../deploy/prometheus"
+
+// Each rule of deploy begins, ends and keeps quiet, by Prometheus' own tool.
+func TestTheRulesOfPrometheus(t *testing.T) {
+	promtool := peertest.Find(t, "promtool")
+	for _, args := range [][]string{{"check", "config", "prometheus.yml"}, {"test", "rules", "alerts_test.yml"}} {
+		command := exec.Command(promtool, args...)
+		command.Dir = rulesFolder
+		if said, err := command.CombinedOutput(); err != nil {
+			t.Errorf("promtool %v: %v\n%s", args, err, said)
+		}
+	}
+}
+
+// prometheusRules is what Prometheus says of its rules.
+type prometheusRules struct {
+	Data struct {
+		Groups []struct {
+			Rules []struct{ Name, State, Health, LastError string }
+		}
+	}
+}
+
+// The Prometheus of Debian reads the metrics of a real coordinator with the
+// configuration of deploy.
+func TestPrometheusReadsTheCoordinator(t *testing.T) {
+	a := start(t, options(t))
+	apply(t, a, smallFleet)
+	dir := t.TempDir()
+	for _, name := range []string{"prometheus.yml", "alerts.yml"} {
+		text, err := os.ReadFile(filepath.Join(rulesFolder, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		changed := strings.NewReplacer("127.0.0.1:7641", a.Addr().HTTP, ": 15s", ": 1s").Replace(string(text))
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(changed), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	free, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	address := free.Addr().String()
+	_ = free.Close()
+	command := exec.CommandContext(t.Context(), peertest.Find(t, "prometheus"),
+		"--config.file="+filepath.Join(dir, "prometheus.yml"), "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+address)
+	if err := command.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = command.Process.Kill(); _ = command.Wait() })
+
+	client := &http.Client{Timeout: 10 * time.Second, Transport: &http.Transport{DisableKeepAlives: true}}
+	look := time.NewTicker(200 * time.Millisecond)
+	defer look.Stop()
+	late := time.After(patience)
+	var said string
+	for {
+		select {
+		case <-late:
+			t.Fatalf("Prometheus has not run all rules well: %s", said)
+		case <-look.C:
+		}
+		var well bool
+		if said, well = rulesRunWell(client, address); well {
+			return
+		}
+	}
+}
+
+// rulesRunWell says whether all rules run, the heartbeat fires, and nothing says
+// that the coordinator is gone.
+func rulesRunWell(client *http.Client, address string) (string, bool) {
+	answer, err := client.Get("http://" + address + "/api/v1/rules")
+	if err != nil {
+		return err.Error(), false
+	}
+	defer answer.Body.Close() //nolint:errcheck // it was read
+	var rules prometheusRules
+	if err := json.NewDecoder(answer.Body).Decode(&rules); err != nil {
+		return err.Error(), false
+	}
+	state := map[string]string{}
+	for _, group := range rules.Data.Groups {
+		for _, rule := range group.Rules {
+			if rule.Health != "ok" {
+				return rule.Name + " " + rule.Health + " " + rule.LastError, false
+			}
+			state[rule.Name] = rule.State
+		}
+	}
+	if state["LamplighterHeartbeat"] != "firing" || state["LamplighterCoordinatorGone"] != "inactive" || state["LamplighterNobodyLeads"] != "inactive" {
+		return "the states are not as they should be", false
+	}
+	return "", len(state) > 8
+}
