@@ -29,7 +29,8 @@ type hushCmd struct {
 	serverFlag
 	scopeFlags
 	outputFlag
-	Until *instant `placeholder:"TIME" help:"When to remind you that it is still in force. It never resumes by itself."`
+	Regulator bool     `help:"A regulator has asked for it: two people must release it."`
+	Until     *instant `placeholder:"TIME" help:"When to remind you that it is still in force. It never resumes by itself."`
 }
 
 // Help is shown by --help.
@@ -55,7 +56,7 @@ type hushResult struct {
 
 // Run orders silence and tells what became of it.
 func (c *hushCmd) Run(e *environment) error {
-	request := &apiv1.HushRequest{Scope: c.scope(), Reason: c.Reason}
+	request := &apiv1.HushRequest{Scope: c.scope(), Reason: c.Reason, Regulator: c.Regulator}
 	if c.Until != nil {
 		request.RemindAt = timestamppb.New(c.Until.Time)
 	}

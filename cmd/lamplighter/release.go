@@ -17,7 +17,7 @@ type releaseCmd struct {
 
 // Help is shown by --help.
 func (releaseCmd) Help() string {
-	return `Ends the hushes that were given for exactly this scope: one that was given for a site is released with the same --site. Nothing else ends a hush.
+	return `Ends the hushes that were given for exactly this scope: one that was given for a site is released with the same --site. Nothing else ends a hush. One that was given with --regulator ends when two people have released it within a day.
 
 Example:
 
@@ -32,6 +32,9 @@ func (c *releaseCmd) Run(e *environment) error {
 			return err
 		}
 		e.note("Released: %d.", answer.GetReleased())
+		if waiting := answer.GetWaitingForSecond(); waiting > 0 {
+			e.note("On a regulator's word: %d. You have agreed to lift it; a second person must release it too, within a day.", waiting)
+		}
 		if still := answer.GetStillHushed(); len(still) > 0 {
 			e.note("Still silent, under another hush: %s.", strings.Join(still, ", "))
 		}

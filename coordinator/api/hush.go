@@ -62,7 +62,7 @@ func (s *hushService) Hush(r *apiv1.HushRequest, stream grpc.ServerStreamingServ
 	if err != nil {
 		return err
 	}
-	order := dispatch.HushOrder{Scope: scope, Reason: r.GetReason(), By: caller.From(ctx).Name, RemindAt: remindAt}
+	order := dispatch.HushOrder{Scope: scope, Reason: r.GetReason(), By: caller.From(ctx).Name, RemindAt: remindAt, Regulator: r.GetRegulator()}
 	given, err := oncePossible(ctx, func() (dispatch.Given, error) { return s.options.Hushes.Give(ctx, order) })
 	if err != nil {
 		return err
@@ -138,10 +138,10 @@ func (s *hushService) Release(ctx context.Context, r *apiv1.ReleaseRequest) (*ap
 	if err != nil {
 		return nil, err
 	}
-	if released.Count == 0 {
+	if released.Count == 0 && released.Waiting == 0 {
 		return nil, s.nothingToRelease(ctx)
 	}
-	return &apiv1.ReleaseResponse{Released: int32(released.Count), StillHushed: released.StillHushed}, nil
+	return &apiv1.ReleaseResponse{Released: int32(released.Count), StillHushed: released.StillHushed, WaitingForSecond: int32(released.Waiting)}, nil
 }
 
 // nothingToRelease says which hushes are in force instead.
@@ -185,7 +185,7 @@ func (s *hushService) ListHushes(ctx context.Context, _ *apiv1.ListHushesRequest
 	for _, h := range hushes {
 		shown := &apiv1.HushInForce{
 			Hush: h.Hush, Scope: &apiv1.HushedScope{Site: h.Site, Beacon: h.Beacon, Band: h.Band},
-			Reason: h.Reason, GivenBy: h.GivenBy, Since: timestamppb.New(h.GivenAt),
+			Reason: h.Reason, GivenBy: h.GivenBy, Since: timestamppb.New(h.GivenAt), Regulator: h.Regulator, LiftedBy: h.LiftedBy,
 		}
 		if h.RemindAt != nil {
 			shown.RemindAt = timestamppb.New(*h.RemindAt)

@@ -101,7 +101,25 @@ func (b *bench) lead() (epoch uint64, end func()) {
 		}
 	})
 	b.t.Cleanup(end)
+	b.untilLeading()
 	return epoch, end
+}
+
+// untilLeading waits for the dispatcher to take over what was stored: before
+// that, hushes are given as by any other coordinator.
+func (b *bench) untilLeading() {
+	b.t.Helper()
+	again := time.NewTicker(5 * time.Millisecond)
+	defer again.Stop()
+	patience := time.NewTimer(2 * time.Minute)
+	defer patience.Stop()
+	for b.d.leading() == nil {
+		select {
+		case <-again.C:
+		case <-patience.C:
+			b.t.Fatal("it does not lead")
+		}
+	}
 }
 
 func (b *bench) takeLead(holder string) uint64 {

@@ -22,6 +22,8 @@ type HushOrder struct {
 	Reason   string    // required, at most 500 characters
 	By       string    // who gives it
 	RemindAt time.Time // zero: never
+
+	Regulator bool // on a regulator's word: two people lift it
 }
 
 // Given is a hush that is in force.
@@ -34,13 +36,14 @@ type Given struct {
 // Give stores a hush and publishes it at once to all in its scope. It returns
 // when it is stored; where the broker is away it goes out at the next connect.
 func (d *Dispatcher) Give(ctx context.Context, order HushOrder) (Given, error) {
-	t, err := d.mustLead()
-	if err != nil {
-		return Given{}, err
-	}
 	if err := checkReason(order.Reason); err != nil {
 		return Given{}, err
 	}
+	t, leave, err := d.forHushes(ctx)
+	if err != nil {
+		return Given{}, err
+	}
+	defer leave()
 	return t.give(ctx, order)
 }
 
@@ -68,7 +71,7 @@ func (t *term) give(ctx context.Context, order HushOrder) (given Given, err erro
 		}
 		hush := store.Hush{
 			Site: order.Scope.Site, Beacon: order.Scope.Beacon, Band: order.Scope.Band,
-			Reason: order.Reason, GivenBy: order.By, GivenAt: tx.Now,
+			Reason: order.Reason, GivenBy: order.By, GivenAt: tx.Now, Regulator: order.Regulator,
 		}
 		if !order.RemindAt.IsZero() {
 			hush.RemindAt = &order.RemindAt
@@ -98,18 +101,20 @@ func (t *term) give(ctx context.Context, order HushOrder) (given Given, err erro
 // Released says what a release did.
 type Released struct {
 	Count       int      // hushes that it ended
+	Waiting     int      // hushes on a regulator's word that a second person must lift too
 	StillHushed []string // beacons in the scope that another hush still silences, sorted
 }
 
 // Release ends the hushes given for exactly this scope.
 func (d *Dispatcher) Release(ctx context.Context, scope fleet.Scope, reason, by string) (Released, error) {
-	t, err := d.mustLead()
-	if err != nil {
-		return Released{}, err
-	}
 	if err := checkReason(reason); err != nil {
 		return Released{}, err
 	}
+	t, leave, err := d.forHushes(ctx)
+	if err != nil {
+		return Released{}, err
+	}
+	defer leave()
 	return t.release(ctx, scope, reason, by)
 }
 
@@ -120,12 +125,22 @@ func (t *term) release(ctx context.Context, scope fleet.Scope, reason, by string
 		if err != nil {
 			return err
 		}
-		ended, err := tx.ReleaseHushes(ctx, store.HushScope{Site: scope.Site, Beacon: scope.Beacon, Band: scope.Band}, reason, by)
+		stored := store.HushScope{Site: scope.Site, Beacon: scope.Beacon, Band: scope.Band}
+		if err := tx.AgreeToLift(ctx, stored, reason, by); err != nil {
+			return err
+		}
+		ended, err := tx.ReleaseHushes(ctx, stored, reason, by)
 		if err != nil {
 			return err
 		}
 		for _, hush := range ended {
 			delete(inForce, hush)
+		}
+		waiting := 0
+		for _, hush := range inForce {
+			if hush.Scope() == stored { // all others of this scope have ended
+				waiting++
+			}
 		}
 		concerned, err := tx.BoundBeacons(ctx, ended)
 		if err != nil {
@@ -135,7 +150,7 @@ func (t *term) release(ctx context.Context, scope fleet.Scope, reason, by string
 		if err != nil {
 			return err
 		}
-		states, released = nil, Released{Count: len(ended), StillHushed: []string{}}
+		states, released = nil, Released{Count: len(ended), Waiting: waiting, StillHushed: []string{}}
 		for beacon := range concerned {
 			state, err := t.saveHushState(ctx, tx, beacon, left[beacon], inForce, nil)
 			if err != nil {
@@ -155,6 +170,29 @@ func (t *term) release(ctx context.Context, scope fleet.Scope, reason, by string
 	t.showHushes(states)
 	t.log.Warn("hushes are released", "count", released.Count, "scope", scopeName(scope), "by", by)
 	return released, nil
+}
+
+// forHushes is a term to change hushes in: of this coordinator where it leads,
+// otherwise of whoever does, or led last. Hushes are numbered in the database
+// within that epoch, whoever changes them, and every coordinator of a network
+// signs with the same key: so silence is had from any of them, at once, and while
+// an election runs. Call leave afterwards.
+func (d *Dispatcher) forHushes(ctx context.Context) (t *term, leave func(), err error) {
+	if t := d.leading(); t != nil {
+		return t, func() {}, nil
+	}
+	d.mu.Lock()
+	f, version := d.fleet, d.version
+	d.mu.Unlock()
+	epoch, err := d.options.Store.Epoch(ctx)
+	if err != nil {
+		return nil, nil, err
+	}
+	if f == nil || epoch == 0 {
+		return nil, nil, fault.New(fault.Unavailable, "", "no coordinator of this network leads yet: try again in a few seconds")
+	}
+	t = newTerm(context.WithoutCancel(ctx), d, f, version, epoch)
+	return t, t.board.close, nil
 }
 
 // overlaps says whether two bands have something in common; "" is all.
@@ -234,8 +272,14 @@ func (t *term) currentFleet() *fleet.Fleet {
 	return t.fleet
 }
 
+// showHushes puts states up that are newer than what is shown.
 func (t *term) showHushes(states []store.HushState) {
+	t.hushGuard.Lock()
+	defer t.hushGuard.Unlock()
 	for _, s := range states {
-		t.show(topic.Hush, seal.Hush, s.Beacon, s.Payload)
+		if n := number(s.Epoch, s.Number); n.Compare(t.hushShown[s.Beacon]) > 0 {
+			t.hushShown[s.Beacon] = n
+			t.show(topic.Hush, seal.Hush, s.Beacon, s.Payload)
+		}
 	}
 }

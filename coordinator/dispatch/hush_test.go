@@ -99,10 +99,10 @@ func TestAHushIsTheWholeStateAndItsNumberGrows(t *testing.T) {
 func TestAHushNeedsAReasonAndABeacon(t *testing.T) {
 	b := newBench(t, twoNear)
 	if _, err := b.d.Give(t.Context(), HushOrder{Reason: "x"}); fault.Of(err) != fault.Unavailable {
-		t.Errorf("without the lead: %v", err)
+		t.Errorf("before anybody led: %v", err)
 	}
 	if _, err := b.d.Release(t.Context(), fleet.Scope{}, "x", "y"); fault.Of(err) != fault.Unavailable {
-		t.Errorf("without the lead: %v", err)
+		t.Errorf("before anybody led: %v", err)
 	}
 	b.lead()
 	b.give(HushOrder{Reason: strings.Repeat("ß", maxReason), By: "operator"})
@@ -218,4 +218,73 @@ func TestADeposedLeaderChangesNothing(t *testing.T) {
 	if end, err := b.d.LatestLeaseEnd(context.WithoutCancel(t.Context()), "mill-hf"); err != nil || !end.IsZero() {
 		t.Errorf("a lease until %v, %v", end, err)
 	}
+}
+
+// What a regulator has asked for is lifted by two people, not by one who asks
+// twice; what else was given for the scope ends at once.
+func TestARegulatorsHoldIsLiftedByTwo(t *testing.T) {
+	b := newBench(t, twoNear)
+	b.lead()
+	mill := fleet.Scope{Site: "mill"}
+	b.give(HushOrder{Scope: mill, Reason: "mast work", By: "ada"})
+	b.give(HushOrder{Scope: mill, Reason: "interference to a service", By: "ada", Regulator: true})
+	for i, step := range []struct {
+		by   string
+		want Released
+	}{
+		{"ada", Released{Count: 1, Waiting: 1, StillHushed: []string{"mill-hf"}}},
+		{"ada", Released{Waiting: 1, StillHushed: []string{}}},
+		{"bob", Released{Count: 1, StillHushed: []string{}}},
+	} {
+		got, err := b.d.Release(t.Context(), mill, "it is over", step.by)
+		if err != nil || got.Count != step.want.Count || got.Waiting != step.want.Waiting || !slices.Equal(got.StillHushed, step.want.StillHushed) {
+			t.Errorf("release %d, by %s: %+v, %v; want %+v", i+1, step.by, got, err, step.want)
+		}
+	}
+	// A day later the first one's word no longer counts.
+	b.give(HushOrder{Scope: mill, Reason: "interference again", By: "ada", Regulator: true})
+	if got, err := b.d.Release(t.Context(), mill, "it is over", "ada"); err != nil || got.Waiting != 1 {
+		t.Fatalf("%+v, %v", got, err)
+	}
+	conn, err := b.store.Dedicated(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = conn.Close(t.Context()) }()
+	if _, err := conn.Exec(t.Context(), "update hush_liftings set at = at - interval '1 day'"); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := b.d.Release(t.Context(), mill, "it is over", "bob"); err != nil || got.Count != 0 || got.Waiting != 1 {
+		t.Errorf("a day later: %+v, %v", got, err)
+	}
+}
+
+// Silence is had from a coordinator that does not lead, without waiting for the
+// one that does; and that one shows it again from then on.
+func TestAHushIsGivenByWhoDoesNotLead(t *testing.T) {
+	b := newBench(t, twoNear)
+	epoch := b.takeLead("another coordinator")
+	given := b.give(HushOrder{Scope: fleet.Scope{Site: "mill"}, Reason: "interference", By: "ada"})
+	first := b.hush("mill-hf")
+	if len(given.Beacons) != 1 || first.Epoch != epoch || first.Number != 1 || len(first.Scopes) != 1 {
+		t.Fatalf("%+v, %v", given, first)
+	}
+	if _, err := b.d.Release(t.Context(), fleet.Scope{Site: "mill"}, "it is over", "ada"); err != nil {
+		t.Fatal(err)
+	}
+	if second := b.hush("mill-hf"); second.Epoch != epoch || second.Number != 2 || len(second.Scopes) != 0 {
+		t.Errorf("released: %v", second)
+	}
+	// The leader puts up what others have stored, and nothing twice.
+	term := newTerm(t.Context(), b.d, readFleet(t, twoNear), 1, epoch)
+	defer term.board.close()
+	for range 2 {
+		if err := term.loadHushes(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if shown := b.hush("mill-hf"); shown.Number != 2 {
+		t.Errorf("shown by the leader: %v", shown)
+	}
+	b.quiet(topic.Hush, "mill-hf")
 }

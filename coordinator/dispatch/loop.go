@@ -79,6 +79,7 @@ func (l *loop) turn(ctx context.Context, retry <-chan time.Time) error {
 		return l.write(ctx)
 	case <-retry:
 		l.board.retry()
+		return l.loadHushes(ctx) // that other coordinators have given
 	}
 	return nil
 }

@@ -52,6 +52,9 @@ type term struct {
 	fleet      *fleet.Fleet
 	version    int64
 
+	hushGuard sync.Mutex // of the one below
+	hushShown map[string]lease.Number
+
 	fleetChanged chan struct{} // a new plan is due
 	released     chan struct{} // something that was withheld may be free
 	freed        chan struct{} // a beacon that was planned around confirmed
@@ -62,7 +65,7 @@ func newTerm(ctx context.Context, d *Dispatcher, f *fleet.Fleet, version int64, 
 	return &term{
 		options: d.options, metrics: d.metrics, log: log, epoch: epoch,
 		board: newBoard(ctx, d.options.Publisher, log),
-		fleet: f, version: version, reaches: map[string]int64{},
+		fleet: f, version: version, reaches: map[string]int64{}, hushShown: map[string]lease.Number{},
 		fleetChanged: make(chan struct{}, 1), released: make(chan struct{}, 1), freed: make(chan struct{}, 1),
 	}
 }
@@ -141,9 +144,7 @@ func (t *term) loadLeases(ctx context.Context) error {
 
 func (t *term) loadHushes(ctx context.Context) error {
 	states, err := t.options.Store.HushStates(ctx)
-	for _, s := range states {
-		t.show(topic.Hush, seal.Hush, s.Beacon, s.Payload)
-	}
+	t.showHushes(states)
 	return err
 }
 

@@ -20,6 +20,9 @@ type Hush struct {
 	GivenBy  string
 	GivenAt  time.Time
 	RemindAt *time.Time // nil: never
+
+	Regulator bool     // given on a regulator's word: two people lift it
+	LiftedBy  []string // who has agreed to that in the last day
 }
 
 // Scope is what it silences.
@@ -32,7 +35,11 @@ type HushState struct {
 	Payload       []byte // the message, exact bytes
 }
 
-const hushColumns = "h.hush, h.site, h.beacon, h.band, h.reason, h.given_by, h.given_at, h.remind_at"
+const hushColumns = "h.hush, h.site, h.beacon, h.band, h.reason, h.given_by, h.given_at, h.remind_at, h.regulator, " +
+	"array(select l.person from hush_liftings l where " + agreed + " order by l.at, l.person) as lifted_by"
+
+// agreed is which agreements to lift a hush count: those of the last day.
+const agreed = "l.hush = h.hush and l.at > now() - interval '1 day'"
 
 // Hushes gives the hushes in force, oldest first.
 func (s *Store) Hushes(ctx context.Context) ([]Hush, error) {
@@ -68,18 +75,33 @@ func (tx *LeaderTx) LockHushes(ctx context.Context) ([]Hush, error) {
 // AddHush stores a hush, and returns its number.
 func (tx *LeaderTx) AddHush(ctx context.Context, h Hush) (hush int64, err error) {
 	err = tx.QueryRow(ctx, `
-		insert into hushes (epoch, site, beacon, band, reason, given_by, given_at, remind_at)
-		select epoch, $2, $3, $4, $5, $6, now(), $7 from leadership where epoch = $1
-		returning hush`, int64(tx.Epoch), h.Site, h.Beacon, h.Band, h.Reason, h.GivenBy, h.RemindAt).Scan(&hush)
+		insert into hushes (epoch, site, beacon, band, reason, given_by, given_at, remind_at, regulator)
+		select epoch, $2, $3, $4, $5, $6, now(), $7, $8 from leadership where epoch = $1
+		returning hush`, int64(tx.Epoch), h.Site, h.Beacon, h.Band, h.Reason, h.GivenBy, h.RemindAt, h.Regulator).Scan(&hush)
 	return hush, err
 }
 
+// AgreeToLift notes that somebody agrees to end the hushes of a scope that were
+// given on a regulator's word.
+func (tx *LeaderTx) AgreeToLift(ctx context.Context, scope HushScope, reason, by string) error {
+	_, err := tx.Exec(ctx, `
+		insert into hush_liftings (hush, person, reason, at)
+		select hush, $6, $5, now() from hushes
+		where site = $2 and beacon = $3 and band = $4 and released_at is null and regulator
+		and exists (select from leadership where epoch = $1)
+		on conflict (hush, person) do update set reason = excluded.reason, at = excluded.at`,
+		int64(tx.Epoch), scope.Site, scope.Beacon, scope.Band, reason, by)
+	return err
+}
+
 // ReleaseHushes ends those that were given for exactly this scope, and returns
-// their numbers.
+// their numbers; of those on a regulator's word only what two people have agreed
+// to lift.
 func (tx *LeaderTx) ReleaseHushes(ctx context.Context, scope HushScope, reason, by string) ([]int64, error) {
 	rows, err := tx.Query(ctx, `
-		update hushes set released_at = now(), released_by = $6, release_reason = $5
+		update hushes h set released_at = now(), released_by = $6, release_reason = $5
 		where site = $2 and beacon = $3 and band = $4 and released_at is null
+		and (not regulator or (select count(*) from hush_liftings l where `+agreed+`) >= 2)
 		and exists (select from leadership where epoch = $1)
 		returning hush`, int64(tx.Epoch), scope.Site, scope.Beacon, scope.Band, reason, by)
 	if err != nil {

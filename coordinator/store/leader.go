@@ -82,6 +82,13 @@ func (e *Election) Listen(ctx context.Context, atMost time.Duration) error {
 	return err
 }
 
+// Epoch is that of whoever leads, or led last; 0 where nobody ever did.
+func (s *Store) Epoch(ctx context.Context) (epoch uint64, err error) {
+	var number int64
+	err = s.pool.QueryRow(ctx, "select coalesce(max(epoch), 0) from leadership").Scan(&number)
+	return uint64(number), err
+}
+
 // LeaderTx is a transaction of the leader.
 type LeaderTx struct {
 	*Tx

@@ -25,6 +25,13 @@ _lamplighter() {
       "heard import") at="heard import" ;;
       "heard unmatched") at="heard unmatched" ;;
       "heard corrections") at="heard corrections" ;;
+      " alerts") at="alerts" ;;
+      "alerts list") at="alerts list" ;;
+      "alerts ack") at="alerts ack" ;;
+      "alerts silence") at="alerts silence" ;;
+      "alerts silences") at="alerts silences" ;;
+      "alerts unsilence") at="alerts unsilence" ;;
+      "alerts test") at="alerts test" ;;
       " hush") at="hush" ;;
       " release") at="release" ;;
       " agent-config") at="agent-config" ;;
@@ -60,7 +67,7 @@ _lamplighter() {
     esac
   done
   case "$at" in
-    "") choices=(demo serve plan check fairness capacity tones fleet fit status report who heard hush release agent-config enrol devices revoke readmit login people token duty audit version completion --help) ;;
+    "") choices=(demo serve plan check fairness capacity tones fleet fit status report who heard alerts hush release agent-config enrol devices revoke readmit login people token duty audit version completion --help) ;;
     "demo") choices=(--help --dir --http --for --agents) ;;
     "serve") choices=(--help --dir --database --broker --grpc --http --mqtt --fleet --health-days --open-on-loopback --tls --tls-certificate --tls-key --host --devices --agents-broker --verbose) ;;
     "plan") choices=(--help --from --to --history --previous --taken --explain --out) ;;
@@ -80,7 +87,14 @@ _lamplighter() {
     "heard import") choices=(--help --form --authority --server) ;;
     "heard unmatched") choices=(--help --from --to --authority --server --output) ;;
     "heard corrections") choices=(--help --from --to --authority --server --output) ;;
-    "hush") choices=(--help --authority --server --site --beacon --band --reason --output --until) ;;
+    "alerts") choices=(list ack silence silences unsilence test --help) ;;
+    "alerts list") choices=(--help --authority --server --output --all) ;;
+    "alerts ack") choices=(--help --authority --server --reason) ;;
+    "alerts silence") choices=(--help --authority --server --condition --site --beacon --for --reason) ;;
+    "alerts silences") choices=(--help --authority --server --output) ;;
+    "alerts unsilence") choices=(--help --authority --server) ;;
+    "alerts test") choices=(--help --authority --server --recipient --reason) ;;
+    "hush") choices=(--help --authority --server --site --beacon --band --reason --output --regulator --until) ;;
     "release") choices=(--help --authority --server --site --beacon --band --reason) ;;
     "agent-config") choices=(--help --authority --server --out) ;;
     "enrol") choices=(--help --authority --server --replace) ;;
