@@ -88,7 +88,7 @@ var least = map[string]string{
 	"HeardService/ListUnmatched": "viewer", "HeardService/ProposeCorrections": "viewer",
 	"HeardService/AddReceptions": "everywhere",
 	"AlertService/ListAlerts":    "viewer", "AlertService/ListSilences": "viewer", "AlertService/TestAlerts": "admin",
-	"AlertService/AcknowledgeAlert": "everywhere", "AlertService/EndSilence": "everywhere", "AlertService/AddSilence": "operator",
+	"AlertService/AcknowledgeAlert": "operator", "AlertService/EndSilence": "everywhere", "AlertService/AddSilence": "operator",
 }
 
 // callers, from the least trusted, and what they may call. An operator of another
