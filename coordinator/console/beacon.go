@@ -17,8 +17,11 @@ var spans = []struct {
 	Key, Words string
 	Span       time.Duration
 }{
-	{"1h", "1 hour", time.Hour}, {"6h", "6 hours", 6 * time.Hour}, {"1d", "1 day", 24 * time.Hour},
-	{"1w", "1 week", 7 * 24 * time.Hour}, {"1m", "31 days", 31 * 24 * time.Hour},
+	{"1h", "1 hour", time.Hour},
+	{"6h", "6 hours", 6 * time.Hour},
+	{"1d", "1 day", 24 * time.Hour},
+	{"1w", "1 week", 7 * 24 * time.Hour},
+	{"1m", "31 days", 31 * 24 * time.Hour},
 }
 
 const samplesShown = 720
@@ -58,10 +61,10 @@ func (c *Console) showBeacon(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	if n.Fleet == nil || n.Fleet.Beacon(r.PathValue("beacon")) == nil {
+	if n.Fleet == nil || n.Beacon(r.PathValue("beacon")) == nil {
 		return fault.New(fault.NotFound, "beacon", "the fleet has no beacon of that name")
 	}
-	page := &beaconPage{Beacon: n.Fleet.Beacon(r.PathValue("beacon")), Spans: spans}
+	page := &beaconPage{Beacon: n.Beacon(r.PathValue("beacon")), Spans: spans}
 	page.Starts = func(s *apiv1.LedgerSlot) time.Time { return time.Unix(s.GetSlot()*int64(n.Network.Slot), 0).UTC() }
 	for _, fill := range []func(*http.Request, network, *beaconPage) error{c.fillSpan, c.fillStatus, c.fillCharts, c.fillSlots} {
 		if err := fill(r, n, page); err != nil {

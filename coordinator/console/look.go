@@ -42,14 +42,13 @@ var tiles = []string{
 // ones, and their order follows no rainbow.
 const inks = 5
 
-// looks are those of the standard bands; inks go by steps of two.
-var looks, lookOf = func() ([]bandLook, map[string]bandLook) {
-	list, byName := []bandLook{}, map[string]bandLook{}
+// lookOf are the looks of the standard bands; inks go by steps of two.
+var lookOf = func() map[string]bandLook {
+	byName := map[string]bandLook{}
 	for i, b := range band.Standard().All() {
-		l := bandLook{b.Name, mark(b.Name), tiles[i%len(tiles)], i * 2 % inks}
-		list, byName[b.Name] = append(list, l), l
+		byName[b.Name] = bandLook{b.Name, mark(b.Name), tiles[i%len(tiles)], i * 2 % inks}
 	}
-	return list, byName
+	return byName
 }()
 
 func mark(name string) string { return strings.TrimSuffix(name, "m") }

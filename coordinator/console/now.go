@@ -145,7 +145,7 @@ func (s sight) lamp(b *apiv1.Beacon) lamp {
 			l.Bad = "warn"
 		}
 	}
-	if known := s.Fleet.Beacon(b.GetBeacon()); known != nil {
+	if known := s.Beacon(b.GetBeacon()); known != nil {
 		l.Callsign = known.Callsign
 		if use, uses := known.Use(b.GetBand()); uses {
 			l.Control = string(use.Control)
@@ -196,7 +196,6 @@ func (s sight) stave(b *fleet.Beacon, use fleet.BandUse, said *apiv1.Beacon, ord
 // tonePath draws one dash a symbol; tone 0 is on the lowest line.
 func tonePath(symbols []byte) string {
 	var path strings.Builder
-	path.WriteString("M0 3.5")
 	for i, tone := range symbols {
 		if i == 0 || tone != symbols[i-1] {
 			path.WriteString("M" + strconv.Itoa(i) + " " + strconv.Itoa(3-int(tone)) + ".5")

@@ -18,8 +18,11 @@ var zooms = []struct {
 	Words string
 	Span  time.Duration
 }{
-	{"10m", "10 minutes", 10 * time.Minute}, {"1h", "1 hour", time.Hour}, {"6h", "6 hours", 6 * time.Hour},
-	{"1d", "1 day", 24 * time.Hour}, {"1w", "1 week", 7 * 24 * time.Hour},
+	{"10m", "10 minutes", 10 * time.Minute},
+	{"1h", "1 hour", time.Hour},
+	{"6h", "6 hours", 6 * time.Hour},
+	{"1d", "1 day", 24 * time.Hour},
+	{"1w", "1 week", 7 * 24 * time.Hour},
 }
 
 // columns and rows of the table that stands for the picture.
