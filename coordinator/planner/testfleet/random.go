@@ -152,3 +152,27 @@ func Crowded(seed uint64) *File {
 	}
 	return r.File
 }
+
+// Preferring is a crowded fleet with priorities.
+func Preferring(seed uint64) *File {
+	f := Crowded(seed)
+	r := random{rand.New(rand.NewPCG(seed, 79)), f}
+	for _, b := range f.Beacons {
+		if r.maybe(2) {
+			b["priority"] = r.pick(0.5, 2, 3)
+		}
+	}
+	return f
+}
+
+// Quiet is a crowded fleet with quiet shares and priorities.
+func Quiet(seed uint64) *File {
+	f := Preferring(seed)
+	r := random{rand.New(rand.NewPCG(seed, 80)), f}
+	for _, s := range f.Sites {
+		if r.maybe(2) {
+			s["quiet_share"] = r.pick(0.1, 0.3, 0.5)
+		}
+	}
+	return f
+}
