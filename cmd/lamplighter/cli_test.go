@@ -57,9 +57,10 @@ func golden(t *testing.T, name, text string) {
 // commandWords are all commands.
 var commandWords = []string{
 	"", "demo", "serve", "plan", "check", "fairness", "capacity", "tones", "fleet", "fleet apply", "fleet diff", "fleet show",
-	"fit", "status", "hush", "release", "agent-config", "login", "people", "people list", "people add", "people change", "people end",
+	"fit", "status", "hush", "release", "agent-config", "enrol", "devices", "revoke", "readmit", "login", "people", "people list", "people add", "people change", "people end",
 	"people reset", "people password", "token", "token create", "token list", "token revoke", "duty", "duty show", "duty start",
 	"duty confirm", "duty end", "duty add", "duty remove", "audit", "audit list", "audit verify", "version", "completion",
+	"report", "who", "heard", "heard import", "heard unmatched", "heard corrections",
 }
 
 func TestHelpOfEachCommand(t *testing.T) {
@@ -118,6 +119,8 @@ func TestWrongUsageIsExitTwo(t *testing.T) {
 		{"demo --agents=-1", "between 1 and 500"},
 		{"demo --for=-1s", "time runs forward"},
 		{"serve", "missing flags: --dir=DIR"},
+		{"serve --dir DIR --openid-issuer https://id.example", "needs all of --openid-issuer"},
+		{"serve --dir DIR --openid-issuer http://id.example --openid-client us --openid-secret-file x --public-url https://lamp.example", "is no https://HOST"},
 		{"serve --dir DIR --grpc 0.0.0.0:0", "--grpc: other computers could reach the coordinator"},
 		{"serve --dir DIR --http :0", "--http: other computers could reach the coordinator"},
 		{"serve --dir DIR --mqtt 192.0.2.1:1883", "--mqtt: other computers could reach the coordinator"},

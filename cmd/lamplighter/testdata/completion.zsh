@@ -69,7 +69,7 @@ _lamplighter() {
   case "$at" in
     "") choices=(demo serve plan check fairness capacity tones fleet fit status report who heard alerts hush release agent-config enrol devices revoke readmit login people token duty audit version completion --help) ;;
     "demo") choices=(--help --dir --http --for --agents) ;;
-    "serve") choices=(--help --dir --database --broker --grpc --http --mqtt --fleet --health-days --open-on-loopback --tls --tls-certificate --tls-key --host --devices --agents-broker --verbose) ;;
+    "serve") choices=(--help --dir --database --broker --grpc --http --mqtt --fleet --health-days --open-on-loopback --openid-issuer --openid-client --openid-secret-file --public-url --tls --tls-certificate --tls-key --host --devices --agents-broker --verbose) ;;
     "plan") choices=(--help --from --to --history --previous --taken --explain --out) ;;
     "check") choices=(--help --history --previous --taken --output --figures) ;;
     "fairness") choices=(--help --history --output) ;;
