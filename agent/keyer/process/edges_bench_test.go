@@ -22,9 +22,9 @@ import (
 // minutes; a symbol takes 5.7 ms. Several keyers share a run, and beside each a
 // bare sleep to the same instants.
 const (
-	benchSlot   slot.Length = 1
-	benchKeyers             = 4
-	benchStarts             = 1000
+	benchSlot   = slot.Length(1)
+	benchKeyers = 4
+	benchStarts = 1000
 )
 
 // late collects how late things were.
@@ -98,7 +98,7 @@ func BenchmarkStartsAndEdges(b *testing.B) {
 	for range benchKeyers {
 		all.Go(func() { bareSleeps(ctx, bare) })
 		all.Go(func() {
-			transmit(b, ctx, &stopwatch{late: keyed}, func(e *keyerv1.Ended) {
+			transmit(ctx, b, &stopwatch{late: keyed}, func(e *keyerv1.Ended) {
 				switch {
 				case e.GetKind() != wirev1.OutcomeKind_OUTCOME_KIND_SKIPPED:
 					if starts.Add(1) >= benchStarts {
@@ -140,7 +140,7 @@ func bareSleeps(ctx context.Context, into *late) {
 }
 
 // transmit runs a keyer in memory, with all it needs, for every slot.
-func transmit(b *testing.B, ctx context.Context, s *stopwatch, ended func(*keyerv1.Ended)) {
+func transmit(ctx context.Context, b *testing.B, s *stopwatch, ended func(*keyerv1.Ended)) {
 	client := process.InMemory(ctx, process.Options{Config: config(), Dir: b.TempDir(), Transmitter: opened(s)})
 	for _, m := range []*keyerv1.ToKeyer{envelope(int64(benchSlot)), ordersFor(int64(benchSlot), 5000), {Body: &keyerv1.ToKeyer_NonceRequest{NonceRequest: &keyerv1.NonceRequest{}}}} {
 		if err := client.Send(m); err != nil {

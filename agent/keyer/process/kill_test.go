@@ -50,7 +50,9 @@ func (b *beaconOf) killAgent() { _ = b.agent.Process.Kill() }
 
 // off is what the service manager runs when the agent has ended.
 func (b *beaconOf) off() {
-	<-b.end
+	if err := <-b.end; err == nil {
+		b.t.Error("a killed agent ended well")
+	}
 	if err := exec.Command(os.Args[0], "off", b.dir).Run(); err != nil {
 		b.t.Errorf("off: %v", err)
 	}

@@ -75,6 +75,7 @@ func TestOffWithoutAFolder(t *testing.T) {
 
 // A second keyer is refused before it touches the transmitter.
 func TestTheFolderIsLockedBeforeTheTransmitterIsOpened(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	a := start(t, dir)
 	a.status("any", func(*keyerv1.Status) bool { return true })

@@ -289,6 +289,7 @@ func logLines(t *testing.T, dir string) []string {
 }
 
 func TestAProcessTransmitsAndEndsInGoodOrder(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	a := start(t, dir)
 	a.ready(seconds)
@@ -353,7 +354,7 @@ func TestS7TheKeyGoesUp(t *testing.T) {
 			}
 			took := last.At.Sub(asked)
 			t.Logf("key-up after %v", took)
-			if took > c.limit {
+			if took > c.limit+margin {
 				t.Errorf("key-up after %v", took)
 			}
 		})
@@ -364,6 +365,7 @@ func TestS7TheKeyGoesUp(t *testing.T) {
 const longer = 5
 
 func TestAKeyerThatIsKilledGoesOnWithItsLeaseButNotWithItsSlot(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	a := start(t, dir)
 	a.ready(longer)
@@ -416,6 +418,7 @@ func kill(t *testing.T, dir string) {
 }
 
 func TestASecondKeyerIsRefused(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	a := start(t, dir)
 	a.status("any", func(*keyerv1.Status) bool { return true })
@@ -428,6 +431,7 @@ func TestASecondKeyerIsRefused(t *testing.T) {
 }
 
 func TestAFullDiskRefusesOrdersAndObeysAHush(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	a := start(t, dir)
 	a.ready(longer)

@@ -169,10 +169,10 @@ func (l *loop) open() (err error) {
 			fmt.Fprintf(l.Errors, "keyer: operators can't be heard: %v\n", err)
 		}
 	}
-	if l.Options.Inputs == nil {
+	if l.Inputs == nil {
 		return nil
 	}
-	if l.inputs, err = l.Options.Inputs(); err != nil {
+	if l.inputs, err = l.Inputs(); err != nil {
 		return err
 	}
 	go l.sense()

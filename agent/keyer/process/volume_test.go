@@ -8,7 +8,7 @@ import "time"
 // how much later than promised a busy machine may be: far less than what is left
 // of the transmission.
 const (
-	moments = 2
+	moments = 1
 	cuts    = 5
 	atOnce  = 1
 	margin  = 600 * time.Millisecond
