@@ -22,6 +22,16 @@ type heardCmd struct {
 	Corrections heardCorrectionsCmd `cmd:"" help:"Propose corrections of the beacons' frequencies. None is applied."`
 }
 
+// Help is shown by --help.
+func (heardCmd) Help() string {
+	return `Receivers report what they heard: by file, or by a program of theirs that brings CSV or ADIF with POST to /receptions. What matches a transmission of ours stands in the report (lamplighter report) under "Who heard us".
+
+Examples:
+
+    lamplighter heard import receptions.csv
+    lamplighter heard unmatched`
+}
+
 // heardImportCmd takes in a file.
 type heardImportCmd struct {
 	File string `arg:"" help:"A file of reports, CSV or ADIF."`
