@@ -2,6 +2,7 @@ package deliver
 
 import (
 	"context"
+	"errors"
 	"strings"
 	"testing"
 	"time"
@@ -113,7 +114,9 @@ func TestARestartInTheMiddle(t *testing.T) {
 	go func() { ended <- s.queue.Run(ctx) }()
 	<-reached
 	stop()
-	<-ended
+	if err := <-ended; !errors.Is(err, context.Canceled) {
+		t.Error(err)
+	}
 	m := s.run(number)
 	if got := ids(o.seen); m.State != "accepted" || m.Unclear != 1 || len(got) != 2 || got[0] != got[1] {
 		t.Errorf("%+v, identities %v", m, got)

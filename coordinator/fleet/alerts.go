@@ -74,7 +74,8 @@ func (r *reader) recipient(v value) (Recipient, bool) {
 	o.optional("webhook", func(v value) { to.Webhook, _ = r.identifier(v); ways++ })
 	o.optional("service", func(v value) { to.Service, _ = r.identifier(v); ways++ })
 	o.optional("topic", func(v value) {
-		if to.Topic, _ = r.boolean(v); to.Topic {
+		if is, ok := r.boolean(v); ok && is {
+			to.Topic = true
 			ways++
 		}
 	})
