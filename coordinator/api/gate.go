@@ -86,7 +86,11 @@ func (g *gate) stream(service any, stream grpc.ServerStream, call *grpc.StreamSe
 	}
 	looked := &lookedAt{ServerStream: stream, ctx: ctx, gate: g, rule: rule, method: call.FullMethod}
 	err = next(service, looked)
-	looked.passage.end(ctx, nil, err)
+	if rule.silences {
+		looked.passage.endSoon(ctx, err)
+	} else {
+		looked.passage.end(ctx, nil, err)
+	}
 	return err
 }
 

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/prometheus/client_golang/prometheus"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -124,6 +125,7 @@ func (noDispatch) Release(context.Context, fleet.Scope, string, string) (dispatc
 type gated struct {
 	*grpc.ClientConn
 	store    *store.Store
+	url      string // of the database
 	accounts *accounts.Accounts
 	tokens   map[string]string
 }
@@ -137,7 +139,8 @@ beacons:
 func closedServer(t *testing.T) *gated {
 	t.Helper()
 	log := slog.New(slog.DiscardHandler)
-	g := &gated{store: storetest.New(t), tokens: map[string]string{"a token made up": "lamplighter-token-MADEUP"}}
+	url := storetest.URL(t)
+	g := &gated{url: url, store: storetest.Open(t, url, store.Options{LockTimeout: 2 * time.Second}), tokens: map[string]string{"a token made up": "lamplighter-token-MADEUP"}}
 	var err error
 	if g.accounts, err = accounts.New(accounts.Options{Store: g.store, Log: log, Metrics: prometheus.NewRegistry()}); err != nil {
 		t.Fatal(err)
@@ -366,5 +369,56 @@ func TestTheTrailSaysWhoDidWhat(t *testing.T) {
 		if !strings.Contains(all.String(), told) {
 			t.Errorf("%s is missing in\n%s", told, all.String())
 		}
+	}
+}
+
+// Whoever asks for silence has it, while the trail can't be written and while
+// nobody can be looked up; everything else waits for both.
+func TestNothingHoldsSilenceUp(t *testing.T) {
+	g := closedServer(t)
+	hush := func() error {
+		stream, err := apiv1.NewHushServiceClient(g).Hush(g.as(t, "operator"), &apiv1.HushRequest{Scope: &apiv1.HushedScope{Site: "mill"}, Reason: "interference"})
+		if err != nil {
+			return err
+		}
+		if _, err = stream.Recv(); err != nil {
+			return err
+		}
+		if _, err = stream.Recv(); err != io.EOF { //nolint:errorlint // gRPC says exactly this
+			return err
+		}
+		return nil
+	}
+	release := func() error {
+		_, err := apiv1.NewHushServiceClient(g).Release(g.as(t, "operator"), &apiv1.ReleaseRequest{Scope: &apiv1.HushedScope{Site: "mill"}, Reason: "it is over"})
+		return err
+	}
+	if err := hush(); err != nil { // who this is is known from now on
+		t.Fatal(err)
+	}
+	for _, table := range []string{"trail", "tokens"} {
+		conn, err := pgx.Connect(t.Context(), g.url)
+		if err != nil {
+			t.Fatal(err)
+		}
+		tx, err := conn.Begin(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := tx.Exec(t.Context(), "lock table "+table+" in access exclusive mode"); err != nil {
+			t.Fatal(err)
+		}
+		if err := hush(); err != nil {
+			t.Errorf("without %s a hush: %v", table, err)
+		}
+		if err := release(); err == nil || grpcstatus.Code(err) == codes.NotFound {
+			t.Errorf("without %s a release: %v", table, err)
+		}
+		if err := conn.Close(t.Context()); err != nil { // and the lock is gone
+			t.Error(err)
+		}
+	}
+	if err := release(); grpcstatus.Code(err) != codes.NotFound { // dispatch here has none
+		t.Errorf("a release afterwards: %v", err)
 	}
 }

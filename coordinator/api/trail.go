@@ -129,6 +129,22 @@ func (p *passage) end(ctx context.Context, answer proto.Message, err error) {
 	_ = p.gate.trail.add(ctx, e) // told of there
 }
 
+// endSoon is end for an order to be silent, whose caller is not kept waiting for
+// long.
+func (p *passage) endSoon(ctx context.Context, err error) {
+	written := make(chan struct{})
+	go func() { // ends within twice endWithin
+		defer close(written)
+		p.end(ctx, nil, err)
+	}()
+	soon := time.NewTimer(identifyWithin)
+	defer soon.Stop()
+	select {
+	case <-written:
+	case <-soon.C:
+	}
+}
+
 type passageKey struct{}
 
 // in is a context whose services can note something for the trail.
