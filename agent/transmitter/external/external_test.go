@@ -79,10 +79,12 @@ func open(t *testing.T) (d transmitter.Driver, socket string) {
 		t.Fatal(err)
 	}
 	socket = filepath.Join(t.TempDir(), "s")
-	d, err = external.FromSetup(setup.Transmitter{Driver: "command", Command: []string{exe, "keyer", socket}})
+	driver, err := external.FromSetup(setup.Transmitter{Driver: "command", Command: []string{exe, "keyer", socket}})
 	if err != nil {
 		t.Fatal(err)
 	}
+	driver.AllowAnswers(250 * time.Millisecond) // one that is stopped gives none
+	d = driver
 	t.Cleanup(func() { _ = d.Close() })
 	return d, socket
 }

@@ -5,6 +5,7 @@ import (
 	"os"
 	"strings"
 	"testing"
+	"time"
 
 	"golang.org/x/sys/unix"
 
@@ -43,6 +44,7 @@ func TestItKeepsTheContract(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		d.AllowAnswers(time.Minute)
 		return d, peer.Carrier
 	})
 }
@@ -55,6 +57,7 @@ func TestTheExactFrequencyArrives(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	d.AllowAnswers(time.Minute)
 	if err := d.Key(14097098.53515625, 73); err != nil {
 		t.Fatal(err)
 	}
