@@ -66,12 +66,12 @@ func TestLive(t *testing.T) {
 
 	// A page that has heard nothing for long: its clock is put forward.
 	v.await(`(window.real = Date.now, Date.now = () => real() + 30000, EventSource.prototype.addEventListener = () => {}, true)`)
+	s.gone.Store(true)
 	s.web.CloseClientConnections()
-	s.web.Config.Handler = nil
 	v.await(`!document.getElementById("cutoff").hidden`)
 	v.says("No word from the coordinator since")
 
-	s.web.Config.Handler = s.console
+	s.gone.Store(false)
 	v.goTo("/")
 	s.access.leave()
 	v.says("your session is over")

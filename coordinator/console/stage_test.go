@@ -5,9 +5,11 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"net/http"
 	"net/http/httptest"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -57,6 +59,7 @@ type stage struct {
 	web     *httptest.Server
 	console *console.Console
 	access  *access
+	gone    atomic.Bool // nobody is answered
 
 	mu        sync.Mutex
 	started   time.Time
@@ -134,7 +137,12 @@ func open(t testing.TB, yaml, role string) *stage {
 		t.Fatal(err)
 	}
 	s.console = console.New(console.Options{Services: conn, Access: s.access, Log: slog.New(slog.NewTextHandler(t.Output(), nil)), Now: s.now})
-	s.web = httptest.NewServer(s.console)
+	s.web = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if s.gone.Load() {
+			panic(http.ErrAbortHandler)
+		}
+		s.console.ServeHTTP(w, r)
+	}))
 	s.url = s.web.URL
 	t.Cleanup(func() {
 		s.console.Stop()
