@@ -46,7 +46,8 @@ type network struct {
 	folder                 string
 	grpc, http, mqtt       string // HOST:PORT
 	database               string
-	mosquitto              *brokertest.Mosquitto // nil: the broker is in the coordinator
+	mosquitto              *brokertest.Mosquitto // nil: the broker is in the coordinator, or at external
+	external               string                // URL of a broker of the test's own
 	coordinator            *process
 	agents                 map[string]*process
 	rows                   *pgxpool.Pool
@@ -103,6 +104,8 @@ func (n *network) startCoordinator() {
 	args := []string{"serve", "--open-on-loopback", "--dir", filepath.Join(n.folder, "coordinator"), "--database", n.database, "--grpc", n.grpc, "--http", n.http}
 	if n.mosquitto != nil {
 		args = append(args, "--broker", n.mosquitto.URL())
+	} else if n.external != "" {
+		args = append(args, "--broker", n.external)
 	} else {
 		args = append(args, "--mqtt", n.mqtt)
 	}
