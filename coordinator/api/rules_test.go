@@ -113,6 +113,7 @@ type noDispatch struct{}
 func (noDispatch) Give(context.Context, dispatch.HushOrder) (dispatch.Given, error) {
 	return dispatch.Given{}, nil
 }
+
 func (noDispatch) Confirmations(context.Context, int64) ([]dispatch.Confirmation, error) {
 	return nil, nil
 }

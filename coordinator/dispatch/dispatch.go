@@ -9,7 +9,6 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"lamplighter/coordinator/broker"
-	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/plan"
 	"lamplighter/coordinator/store"
@@ -106,14 +105,6 @@ func (d *Dispatcher) leading() *term {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return d.term
-}
-
-// mustLead is the present term, or says that there is none.
-func (d *Dispatcher) mustLead() (*term, error) {
-	if t := d.leading(); t != nil {
-		return t, nil
-	}
-	return nil, fault.New(fault.Unavailable, "", "this coordinator does not lead: another one does, or the election is not over; try again in a few seconds, or ask the other one")
 }
 
 // LatestLeaseEnd is the end of the latest lease granted to a beacon, by the

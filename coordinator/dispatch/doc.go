@@ -1,5 +1,6 @@
 // Package dispatch turns the plan into orders and leases, and people's word
-// into hushes. Only the leading coordinator dispatches.
+// into hushes. Only the leading coordinator dispatches; hushes are given and ended
+// by any, in the leader's epoch, and the leader shows them again within 5 s.
 //
 // # The road of orders
 //

@@ -15,9 +15,17 @@ func TestWaits(t *testing.T) {
 		count int
 		wait  time.Duration
 	}{
-		{ByName, 0, 0}, {ByName, 10, 0}, {ByName, 11, time.Second}, {ByName, 12, 2 * time.Second}, {ByName, 16, 32 * time.Second},
-		{ByName, 17, time.Minute}, {ByName, 1 << 30, time.Minute},
-		{ByAddress, 20, 0}, {ByAddress, 21, time.Second}, {ByAddress, 31, 15 * time.Minute}, {ByAddress, 60, 15 * time.Minute},
+		{ByName, 0, 0},
+		{ByName, 10, 0},
+		{ByName, 11, time.Second},
+		{ByName, 12, 2 * time.Second},
+		{ByName, 16, 32 * time.Second},
+		{ByName, 17, time.Minute},
+		{ByName, 1 << 30, time.Minute},
+		{ByAddress, 20, 0},
+		{ByAddress, 21, time.Second},
+		{ByAddress, 31, 15 * time.Minute},
+		{ByAddress, 60, 15 * time.Minute},
 	} {
 		if got := c.rule.BlockedUntil(Failures{c.count, noon}).Sub(noon); got != c.wait {
 			t.Errorf("%d failures, longest %v: wait %v, want %v", c.count, c.rule.Longest, got, c.wait)

@@ -271,7 +271,7 @@ func TestOnlyThisComputerIsLetInOpenly(t *testing.T) {
 	if a := ask(t, s.browser(t), "GET", s.URL+"/", nil); a.body != "somebody here admin loopback" {
 		t.Errorf("from here: %d %q", a.status, a.body)
 	}
-	request, err := http.NewRequestWithContext(t.Context(), "GET", s.URL+"/", nil)
+	request, err := http.NewRequestWithContext(t.Context(), http.MethodGet, s.URL+"/", nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -281,7 +281,7 @@ func TestOnlyThisComputerIsLetInOpenly(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer response.Body.Close() //nolint:errcheck // not read
-	if response.StatusCode != 401 {
+	if response.StatusCode != http.StatusUnauthorized {
 		t.Errorf("by a stranger's name: %d", response.StatusCode)
 	}
 }
