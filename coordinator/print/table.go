@@ -81,8 +81,14 @@ func (p *paper) beacons() {
 		}
 	}
 	columns := []column{
-		{"Beacon", 30, "L", nil}, {"Call sign", 17, "L", nil}, {"Heard of", 50, "L", strip}, {"Uptime", 16, "R", nil}, {"Ready", 16, "R", nil},
-		{"Sent", 13, "R", nil}, {"Airtime", 20, "R", nil}, {"Clock, 95 %", 18, "R", nil},
+		{"Beacon", 30, "L", nil},
+		{"Call sign", 17, "L", nil},
+		{"Heard of", 50, "L", strip},
+		{"Uptime", 16, "R", nil},
+		{"Ready", 16, "R", nil},
+		{"Sent", 13, "R", nil},
+		{"Airtime", 20, "R", nil},
+		{"Clock, 95 %", 18, "R", nil},
 	}
 	var rows [][]string
 	for _, b := range r.Beacons {
@@ -153,8 +159,13 @@ func (p *paper) heard() {
 		rows = append(rows, []string{h.Beacon, h.Band, report.Number(h.Receivers), report.Number(h.Reports), report.Percent(h.Share), report.Number(int64(h.FarthestKm+0.5)) + " km", h.Farthest})
 	}
 	p.table([]column{
-		{"Beacon", 34, "L", nil}, {"Band", 14, "L", nil}, {"Receivers", 20, "R", nil}, {"Reports", 20, "R", nil}, {"Heard share", 22, "R", nil},
-		{"Farthest", 24, "R", nil}, {"  By", 46, "L", nil},
+		{"Beacon", 34, "L", nil},
+		{"Band", 14, "L", nil},
+		{"Receivers", 20, "R", nil},
+		{"Reports", 20, "R", nil},
+		{"Heard share", 22, "R", nil},
+		{"Farthest", 24, "R", nil},
+		{"  By", 46, "L", nil},
 	}, rows)
 }
 

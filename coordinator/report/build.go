@@ -120,11 +120,11 @@ func (b *Builder) Add(h rollup.Hour) {
 		b.worst[index] = max(b.worst[index], h.Worst.Ns)
 	}
 	b.walk(t, h)
-	b.count(t, h)
+	b.count(h)
 }
 
 // count adds the slots of an hour to bands, blocks and the map of activity.
-func (b *Builder) count(t *tally, h rollup.Hour) {
+func (b *Builder) count(h rollup.Hour) {
 	local := h.Start.In(b.options.Period.Zone)
 	day := max(0, len(b.days)-1)
 	for day > 0 && h.Start.Before(b.days[day].Add(-59*time.Minute)) {
@@ -136,7 +136,7 @@ func (b *Builder) count(t *tally, h rollup.Hour) {
 			band = &Band{Band: c.Band, Heat: make([][24]int64, len(b.days))}
 			b.bands[c.Band] = band
 		}
-		band.Slots.add(c)
+		band.add(c)
 		band.Airtime += c.Keyed.Seconds()
 		if c.Ending == "sent" {
 			band.Heat[day][local.Hour()] += c.Slots

@@ -39,8 +39,8 @@ func TestEventsOfThePeriodAreTold(t *testing.T) {
 		t.Error(diff)
 	}
 	// Half an hour of 15 slots at a tenth, and one at a fifth.
-	if r.Wanted != 2*(1+3) || r.Figures.Minutes != 120 {
-		t.Errorf("%d wanted in %d minutes", r.Wanted, r.Figures.Minutes)
+	if r.Wanted != 2*(1+3) || r.Minutes != 120 {
+		t.Errorf("%d wanted in %d minutes", r.Wanted, r.Minutes)
 	}
 	if r := n.report(t, reporting.Request{From: start, To: start.Add(time.Hour), Scope: fleet.Scope{Beacon: "two"}}); len(r.Alerts) != 0 || len(r.Shortfalls) != 0 || len(r.Hushes) != 1 {
 		t.Errorf("beacon two alone has %d alerts, %d shortfalls, %d hushes", len(r.Alerts), len(r.Shortfalls), len(r.Hushes))

@@ -90,8 +90,10 @@ func decimal(v int64, digits int) string {
 func NewADIF(w io.Writer, network, version string, made time.Time) (Writer, error) {
 	a := adifWriter{w}
 	err := a.line("Transmissions of the beacons of "+oneLine(network)+"\n", [][2]string{
-		{"ADIF_VER", "3.1.6"}, {"CREATED_TIMESTAMP", made.UTC().Format("20060102 150405")},
-		{"PROGRAMID", "LAMPLIGHTER"}, {"PROGRAMVERSION", oneLine(version)},
+		{"ADIF_VER", "3.1.6"},
+		{"CREATED_TIMESTAMP", made.UTC().Format("20060102 150405")},
+		{"PROGRAMID", "LAMPLIGHTER"},
+		{"PROGRAMVERSION", oneLine(version)},
 	}, "<EOH>\n")
 	return a, err
 }

@@ -124,7 +124,7 @@ func (t *Truth) merge(o *Truth) {
 	t.GPSOutagesMinutes += o.GPSOutagesMinutes
 }
 
-// Heard, Ready, Locked and Holdover count minutes.
+// Heard counts the minutes with a sample.
 func (t *Truth) Heard() int { return len(t.heard) }
 
 // Ready counts the minutes in which nothing was wrong.
