@@ -24,6 +24,17 @@ type alertsCmd struct {
 	Test      alertsTestCmd      `cmd:"" help:"Send everybody a message that says it is a test."`
 }
 
+// Help is shown by --help.
+func (alertsCmd) Help() string {
+	return `Who hears of what stands in the fleet file, under alerts; how to reach them in delivery.yaml in the coordinator's folder.
+
+Examples:
+
+    lamplighter alerts
+    lamplighter alerts ack 17 --reason "on my way"
+    lamplighter alerts test`
+}
+
 // alertsListCmd lists alerts.
 type alertsListCmd struct {
 	serverFlag
@@ -102,6 +113,15 @@ type alertsAckCmd struct {
 	Reason string `required:"" placeholder:"TEXT" help:"What you do about it. At most 500 characters."`
 }
 
+// Help is shown by --help.
+func (alertsAckCmd) Help() string {
+	return `Who you are and why is kept, and stands in later messages about it.
+
+Example:
+
+    lamplighter alerts ack 17 --reason "on my way to the mast"`
+}
+
 // Run takes it on.
 func (c *alertsAckCmd) Run(e *environment) error {
 	return c.call(e, func(ctx context.Context, conn grpc.ClientConnInterface) error {
@@ -165,6 +185,15 @@ type alertsSilencesCmd struct {
 	outputFlag
 }
 
+// Help is shown by --help.
+func (alertsSilencesCmd) Help() string {
+	return `Each has an owner, a reason and an end.
+
+Example:
+
+    lamplighter alerts silences --output csv`
+}
+
 // shownSilence is a silence as --output json shows it.
 type shownSilence struct {
 	Number    int64   `json:"number"`
@@ -200,6 +229,15 @@ type alertsUnsilenceCmd struct {
 	Number int64 `arg:"" help:"The silence's number."`
 }
 
+// Help is shown by --help.
+func (alertsUnsilenceCmd) Help() string {
+	return `What is wrong then is told at once.
+
+Example:
+
+    lamplighter alerts unsilence 3`
+}
+
 // Run ends it.
 func (c *alertsUnsilenceCmd) Run(e *environment) error {
 	return c.call(e, func(ctx context.Context, conn grpc.ClientConnInterface) error {
@@ -216,6 +254,16 @@ type alertsTestCmd struct {
 	serverFlag
 	Recipient string `placeholder:"NAME" help:"Only this recipient of the fleet file."`
 	Reason    string `default:"test from the command line" placeholder:"TEXT" help:"Why, for those who get it."`
+}
+
+// Help is shown by --help.
+func (alertsTestCmd) Help() string {
+	return `It goes the same way as a message of an alert, whatever the recipients' hours.
+
+Examples:
+
+    lamplighter alerts test
+    lamplighter alerts test --recipient ada --reason "quarterly"`
 }
 
 // Run asks for it.
