@@ -112,9 +112,15 @@ func (a adifWriter) Write(t Transmission) error {
 		fields = append(fields, [2]string{"QSO_DATE_OFF", t.Unkeyed.UTC().Format("20060102")}, [2]string{"TIME_OFF", t.Unkeyed.UTC().Format("150405")})
 	}
 	fields = append(fields, [][2]string{
-		{"BAND", adifBand(t.Millihertz)}, {"FREQ", decimal(t.Millihertz, 9)}, {"MODE", "WSPR"}, {"TX_PWR", watts(t.PowerDBm)},
-		{"MY_GRIDSQUARE", t.Locator}, {"APP_LAMPLIGHTER_BEACON", t.Beacon}, {"APP_LAMPLIGHTER_ENDED_AS", t.Ending},
-		{"APP_LAMPLIGHTER_REASON", t.Reason}, {"APP_LAMPLIGHTER_CONTROL", t.Control},
+		{"BAND", adifBand(t.Millihertz)},
+		{"FREQ", decimal(t.Millihertz, 9)},
+		{"MODE", "WSPR"},
+		{"TX_PWR", watts(t.PowerDBm)},
+		{"MY_GRIDSQUARE", t.Locator},
+		{"APP_LAMPLIGHTER_BEACON", t.Beacon},
+		{"APP_LAMPLIGHTER_ENDED_AS", t.Ending},
+		{"APP_LAMPLIGHTER_REASON", t.Reason},
+		{"APP_LAMPLIGHTER_CONTROL", t.Control},
 	}...)
 	return a.line("", fields, "<EOR>\n")
 }
