@@ -7,6 +7,7 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"encoding/pem"
+	"errors"
 	"net"
 	"net/http"
 	"os"
@@ -168,7 +169,9 @@ var securePlaces = map[string]func(t *testing.T) place{
 		go func() { ended <- web.Serve(tls.NewListener(listener, config)) }()
 		t.Cleanup(func() {
 			_ = web.Close()
-			<-ended
+			if err := <-ended; !errors.Is(err, http.ErrServerClosed) {
+				t.Error(err)
+			}
 		})
 		return place{o, "wss://" + listener.Addr().String() + enrolment.MQTTPath, b, metrics}
 	},

@@ -85,7 +85,9 @@ func openDesk(t *testing.T, s *store.Store, folder string) *desk {
 	go func() { ended <- server.Serve(tls.NewListener(listener, d.EnrolmentTLS())) }()
 	t.Cleanup(func() {
 		_ = server.Close()
-		<-ended
+		if err := <-ended; !errors.Is(err, http.ErrServerClosed) {
+			t.Error(err)
+		}
 	})
 	d.at = listener.Addr().String()
 	return d
