@@ -1,0 +1,144 @@
+package enrol
+
+import (
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
+	"crypto/x509/pkix"
+	"errors"
+	"math/big"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"lamplighter/proto/enrolment"
+	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+)
+
+// certify makes a certificate as a coordinator would; parent nil: an authority.
+func certify(t *testing.T, parent *x509.Certificate, signer *ecdsa.PrivateKey, public *ecdsa.PublicKey, from, to time.Time) *x509.Certificate {
+	t.Helper()
+	form := &x509.Certificate{
+		SerialNumber: big.NewInt(from.UnixNano()), Subject: pkix.Name{CommonName: "x"}, NotBefore: from, NotAfter: to,
+		DNSNames: []string{enrolment.ServerName}, BasicConstraintsValid: true,
+	}
+	if parent == nil {
+		form.IsCA, form.KeyUsage, parent = true, x509.KeyUsageCertSign, form
+	}
+	der, err := x509.CreateCertificate(rand.Reader, form, parent, public, signer)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := x509.ParseCertificate(der)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+func newKey(t *testing.T) *ecdsa.PrivateKey {
+	t.Helper()
+	k, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return k
+}
+
+var now = time.Date(2026, 12, 1, 0, 0, 0, 0, time.UTC)
+
+// A device trusts whom its token names, and nobody else.
+func TestOnlyTheCoordinatorOfTheTokenIsTrusted(t *testing.T) {
+	key, other, server := newKey(t), newKey(t), newKey(t)
+	from, to := now.Add(-time.Hour), now.Add(time.Hour)
+	ours := certify(t, nil, key, &key.PublicKey, from, to)
+	theirs := certify(t, nil, other, &other.PublicKey, from, to)
+	good := certify(t, ours, key, &server.PublicKey, from, to)
+	forged := certify(t, theirs, other, &server.PublicKey, from, to)
+	token, err := enrolment.NewToken(rand.Reader, ours.Raw)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, c := range map[string]struct {
+		shown []*x509.Certificate
+		at    time.Time
+		right bool
+	}{
+		"the coordinator":                   {[]*x509.Certificate{good, ours}, now, true},
+		"another one":                       {[]*x509.Certificate{forged, theirs}, now, false},
+		"another one with our authority":    {[]*x509.Certificate{forged, ours}, now, false},
+		"without its authority":             {[]*x509.Certificate{good}, now, false},
+		"with a clock that is a day behind": {[]*x509.Certificate{good, ours}, now.Add(-24 * time.Hour), false},
+	} {
+		if err := pinned(token, c.shown, c.at); (err == nil) != c.right {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	if err := pinned(token, []*x509.Certificate{good, ours}, now.Add(-24*time.Hour)); errors.Is(err, errNotPinned) || !strings.Contains(err.Error(), "set the clock") {
+		t.Errorf("a wrong clock is not told as one: %v", err)
+	}
+}
+
+// An answer that is for another key, or whom nobody could trust, changes
+// nothing; keys and certificates that others could have read are refused.
+func TestWhatIsKept(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "identity")
+	i := At(folder)
+	key, err := i.makeKey()
+	if err != nil {
+		t.Fatal(err)
+	}
+	again, err := i.makeKey()
+	if err != nil || !again.Public().(*ecdsa.PublicKey).Equal(key.Public()) {
+		t.Fatalf("an enrolment that was cut short began with another key: %v", err)
+	}
+	ca, other := newKey(t), newKey(t)
+	authority := certify(t, nil, ca, &ca.PublicKey, now, now.Add(time.Hour))
+	own := certify(t, authority, ca, key.Public().(*ecdsa.PublicKey), now, now.Add(90*24*time.Hour))
+	foreign := certify(t, authority, ca, &other.PublicKey, now, now.Add(time.Hour))
+	trust := [][]byte{authority.Raw}
+	for name, answer := range map[string]*wirev1.Enrolled{
+		"nothing": {}, "for another key": {Certificate: foreign.Raw, Authorities: trust}, "without an authority": {Certificate: own.Raw},
+		"with half an authority": {Certificate: own.Raw, Authorities: [][]byte{authority.Raw[:20]}},
+	} {
+		if err := i.take(answer, key); err == nil || i.Enrolled() {
+			t.Errorf("%s was taken", name)
+		}
+	}
+	if err := i.take(&wirev1.Enrolled{Certificate: own.Raw, Authorities: trust}, key); err != nil || !i.Enrolled() {
+		t.Fatal(err)
+	}
+	if _, err := i.TLS(); err != nil {
+		t.Error(err)
+	}
+	token, err := enrolment.NewToken(rand.Reader, authority.Raw)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := i.Enrol(t.Context(), "127.0.0.1:1", token); err == nil || !strings.Contains(err.Error(), "already") {
+		t.Errorf("a device was enrolled over: %v", err)
+	}
+	for _, name := range []string{keyFile, certificateFile, authoritiesFile} {
+		file := filepath.Join(folder, name)
+		if info, err := os.Stat(file); err != nil || info.Mode().Perm() != 0o600 {
+			t.Errorf("%s: %v, %v", name, info, err)
+		}
+		if err := os.Chmod(file, 0o644); err != nil { //nolint:gosec // that is the test
+			t.Fatal(err)
+		}
+		if _, err := i.TLS(); err == nil || !strings.Contains(err.Error(), "chmod 600") {
+			t.Errorf("%s can be read by others: %v", name, err)
+		}
+		if err := os.Chmod(file, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for at, want := range map[time.Duration]bool{0: false, 59 * 24 * time.Hour: false, 60 * 24 * time.Hour: true, 100 * 24 * time.Hour: true} {
+		if due(own, now.Add(at)) != want {
+			t.Errorf("after %s a renewal is due: %v", at, !want)
+		}
+	}
+}
