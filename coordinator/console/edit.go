@@ -20,6 +20,7 @@ type editPage struct {
 	BasedOn int64
 	Trouble *trouble
 	Tried   *tried // nil: not tried yet
+	Applied bool   // it was just put in force
 
 	// Set when somebody else has changed the file meanwhile.
 	Theirs   string
@@ -56,7 +57,7 @@ func (c *Console) showEdit(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	page := editPage{YAML: current.GetYaml(), BasedOn: current.GetVersion()}
+	page := editPage{YAML: current.GetYaml(), BasedOn: current.GetVersion(), Applied: r.FormValue("applied") != ""}
 	if page.YAML == "" {
 		page.YAML = firstFleet
 	}
