@@ -23,8 +23,9 @@ type post struct {
 	within   time.Duration
 }
 
-// client makes a client for one mail.
-func (p post) client() (*mail.Client, error) {
+// client makes a client for one mail. When ctx ends its connection does, in the
+// middle of whatever it waits for.
+func (p post) client(ctx context.Context) (*mail.Client, error) {
 	host, portText, err := net.SplitHostPort(p.settings.Server)
 	if err != nil {
 		return nil, err
@@ -37,9 +38,20 @@ func (p post) client() (*mail.Client, error) {
 	if err != nil {
 		return nil, err
 	}
+	secure := &tls.Config{ServerName: host, MinVersion: tls.VersionTLS12, RootCAs: roots}
+	dial := (&net.Dialer{}).DialContext
+	if p.settings.TLS == "implicit" {
+		dial = (&tls.Dialer{Config: secure}).DialContext
+	}
 	options := []mail.Option{
-		mail.WithPort(port), mail.WithTimeout(p.within),
-		mail.WithTLSConfig(&tls.Config{ServerName: host, MinVersion: tls.VersionTLS12, RootCAs: roots}),
+		mail.WithPort(port), mail.WithTimeout(p.within), mail.WithTLSConfig(secure),
+		mail.WithDialContextFunc(func(dialing context.Context, network, address string) (net.Conn, error) {
+			conn, err := dial(dialing, network, address)
+			if err == nil {
+				context.AfterFunc(ctx, func() { _ = conn.Close() })
+			}
+			return conn, err
+		}),
 	}
 	switch p.settings.TLS {
 	case "implicit":
@@ -102,7 +114,7 @@ func (p post) send(ctx context.Context, to string, m Parcel) Outcome {
 	if err != nil {
 		return outcome(Refused, "the mail can't be written: %v", err)
 	}
-	client, err := p.client()
+	client, err := p.client(ctx)
 	if err != nil {
 		return outcome(Later, "the mail server's settings are wrong: %v", err)
 	}

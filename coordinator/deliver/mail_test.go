@@ -91,6 +91,20 @@ func TestAServerThatIsDown(t *testing.T) {
 	}
 }
 
+func TestMailOverTLSFromTheFirstByte(t *testing.T) {
+	o := newOffice(t)
+	o.shut()
+	o.implicit = true
+	o.reopen()
+	settings := o.settings()
+	settings.Mail.TLS = "implicit"
+	s := newStage(t, settings, 20*time.Second)
+	number := s.tell("ada")
+	if again, err := s.queue.attempt(t.Context(), number); err != nil || again != 0 || len(o.kept) != 1 {
+		t.Errorf("again after %v, %v: %+v", again, err, s.message(number))
+	}
+}
+
 func TestMailGoesToNobodyWhoCanNotShowTheirCertificate(t *testing.T) {
 	o := newOffice(t)
 	settings := o.settings()
@@ -107,7 +121,7 @@ func TestARestartInTheMiddle(t *testing.T) {
 	o := newOffice(t)
 	reached := make(chan struct{})
 	o.orders = []func(string) error{func(text string) error { close(reached); return o.hangs(text) }}
-	s := newStage(t, o.settings(), 3*time.Second)
+	s := newStage(t, o.settings(), 30*time.Second)
 	number := s.tell("ada")
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error, 1)

@@ -85,7 +85,7 @@ func (q *Queue) Run(ctx context.Context) error {
 		return err
 	}
 	<-ctx.Done()
-	stopping, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
+	stopping, cancel := context.WithTimeout(context.WithoutCancel(ctx), 4*time.Second)
 	defer cancel()
 	return errors.Join(ctx.Err(), client.StopAndCancel(stopping))
 }

@@ -166,12 +166,14 @@ func (s *stage) run(number int64) store.AlertMessage {
 // office is a real mail server. Each mail is dealt with by the next of its
 // orders, and accepted when there are none left.
 type office struct {
-	t       *testing.T
-	addr    string
-	root    string // file with its certificate
-	config  *tls.Config
-	server  *smtp.Server
-	serving sync.WaitGroup
+	t        *testing.T
+	addr     string
+	implicit bool   // TLS from the first byte
+	root     string // file with its certificate
+	config   *tls.Config
+	server   *smtp.Server
+	listener net.Listener
+	serving  sync.WaitGroup
 
 	mu       sync.Mutex
 	orders   []func(text string) error
@@ -242,6 +244,10 @@ func (o *office) open(listener net.Listener) {
 	o.server = smtp.NewServer(o)
 	o.server.TLSConfig, o.server.Domain = o.config, "office.example"
 	server := o.server
+	o.listener = listener
+	if o.implicit {
+		listener = tls.NewListener(listener, o.config)
+	}
 	o.serving.Go(func() { _ = server.Serve(listener) })
 }
 
@@ -254,7 +260,8 @@ func (o *office) reopen() {
 	o.open(listener)
 }
 
-func (o *office) shut() { _ = o.server.Close() }
+// shut also ends a server that has not begun to serve.
+func (o *office) shut() { _, _ = o.server.Close(), o.listener.Close() }
 
 // certify makes a certificate of its own.
 func (o *office) certify() {
