@@ -22,7 +22,8 @@ func (capacityCmd) Help() string {
     beacons  how many share it
     wanted   transmissions that they want; on a band, by its weight
     used     transmissions that the plan has
-    most     transmissions for which there is room
+    most     transmissions for which there is room: where and when somebody
+             may use it, and near sites on a band one at a time
     cost     transmissions that they would lose if one more beacon, wanting
              what they want in the mean, had its equal part
 

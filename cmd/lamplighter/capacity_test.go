@@ -16,7 +16,7 @@ func TestCapacity(t *testing.T) {
 	fleetFile := write(t, "fleet.yaml", crowd("0.2", "ann", "bea", "cat", "dee", "eve"))
 	args := append([]string{"capacity", fleetFile}, wholeDay...)
 	got := lamplighter(t, append(args, "--output", "csv")...)
-	want := "kind,site,name,beacons,wanted,used,most,full_percent,cost\nband,,40m,5,720,720,5760,12.5,0\nsite,hill,hill,5,720,720,720,100.0,120\n"
+	want := "kind,site,name,beacons,wanted,used,most,full_percent,cost\nband,,40m,5,720,720,720,100.0,120\nsite,hill,hill,5,720,720,720,100.0,120\n"
 	if diff := cmp.Diff(want, got.stdout); got.code != 0 || diff != "" {
 		t.Errorf("exit %d, said %q (-want +got)\n%s", got.code, got.stderr, diff)
 	}

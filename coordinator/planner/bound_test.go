@@ -292,7 +292,7 @@ func TestAirtimeAgainstSolver(t *testing.T) {
 
 // TestPrioritiesAgainstSolver is the same with priorities.
 func TestPrioritiesAgainstSolver(t *testing.T) {
-	for seed := range seeds(24) {
+	for seed := range seeds(12) {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
 			boundOf(t, testfleet.Preferring(seed)).hold(reach{least: 0.99, total: 0.998, each: 1})
 		})
@@ -303,7 +303,7 @@ func TestPrioritiesAgainstSolver(t *testing.T) {
 // slot and only exchanged one for one, which falls short of the bound in one
 // fleet of five.
 func TestQuietSharesAgainstSolver(t *testing.T) {
-	for seed := range seeds(24) {
+	for seed := range seeds(12) {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
 			boundOf(t, testfleet.Quiet(seed)).hold(reach{least: 0.84, total: 0.96, each: 0.84})
 		})

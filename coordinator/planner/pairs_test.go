@@ -14,7 +14,7 @@ import (
 // here by another way than the planner's, from the last transmission backwards.
 func TestPairs(t *testing.T) {
 	formed := 0
-	for seed := range seeds(200) {
+	for seed := range seeds(100) {
 		file := testfleet.Random(seed)
 		for _, b := range file.Beacons {
 			b["announce"] = 6
