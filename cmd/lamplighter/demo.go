@@ -10,7 +10,7 @@ import (
 // demoCmd shows an invented network at work.
 type demoCmd struct {
 	Dir    string        `placeholder:"DIR" help:"Keep everything in this folder, and go on from there next time; without it a folder is made and removed at the end."`
-	HTTP   string        `name:"http" placeholder:"ADDR" default:"127.0.0.1:0" help:"Where /metrics, /healthz and /readyz are; any free port without it."`
+	HTTP   string        `name:"http" placeholder:"ADDR" default:"127.0.0.1:0" help:"Where the console is; any free port without it."`
 	For    time.Duration `placeholder:"DURATION" help:"End by itself this long after the coordinator is up, such as 90s or 10m; without it, by Ctrl-C."`
 	Agents int           `placeholder:"N" help:"Invent so many beacons instead of the nine of the demonstration's own network."`
 }

@@ -138,7 +138,7 @@ func (d *mapDrawn) freeLine(y, x float64) float64 {
 func (d *mapDrawn) pair(n network, window projection, a, b *fleet.Site) {
 	var bands []string
 	for _, name := range n.bandNames() {
-		if n.Fleet.Near(a, b, name) {
+		if n.Near(a, b, name) {
 			bands = append(bands, name)
 		}
 	}

@@ -36,10 +36,10 @@ func (c *Console) showWhy(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	if n.Fleet == nil || n.Fleet.Beacon(r.FormValue("beacon")) == nil {
+	if n.Fleet == nil || n.Beacon(r.FormValue("beacon")) == nil {
 		return fault.New(fault.NotFound, "beacon", "the fleet has no such beacon")
 	}
-	b := n.Fleet.Beacon(r.FormValue("beacon"))
+	b := n.Beacon(r.FormValue("beacon"))
 	now := c.options.Now().UTC()
 	at, err := instantOf(r.FormValue("at"), now)
 	if err != nil {
@@ -53,7 +53,7 @@ func (c *Console) showWhy(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	for _, s := range listed.GetSlots() {
-		switch other := n.Fleet.Beacon(s.GetBeacon()); {
+		switch other := n.Beacon(s.GetBeacon()); {
 		case s.GetBeacon() == b.Name:
 			page.Ordered, page.Ending, page.Reason = s, endingWord(s), reason(s.GetReason())
 		case other != nil && other.Site == b.Site:

@@ -102,11 +102,12 @@ func (n *network) startCoordinator() {
 	n.t.Helper()
 	n.coordinators++
 	args := []string{"serve", "--open-on-loopback", "--dir", filepath.Join(n.folder, "coordinator"), "--database", n.database, "--grpc", n.grpc, "--http", n.http}
-	if n.mosquitto != nil {
+	switch {
+	case n.mosquitto != nil:
 		args = append(args, "--broker", n.mosquitto.URL())
-	} else if n.external != "" {
+	case n.external != "":
 		args = append(args, "--broker", n.external)
-	} else {
+	default:
 		args = append(args, "--mqtt", n.mqtt)
 	}
 	n.coordinator = start(n.t, fmt.Sprintf("coordinator %d", n.coordinators), lamplighter, args...)

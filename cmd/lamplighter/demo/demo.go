@@ -164,11 +164,12 @@ func (d *demo) introduce() {
 	at, us := d.coordinator.Addr(), command()
 	d.say(`
 What runs here, all of it on this computer:
-  coordinator   commands at %s, pages for machines at http://%s
-  broker        MQTT at %s
-  database      a private Postgres in %s
-  agents        %d, one for each beacon, with simulated clocks and transmitters
-  log           %s
+  console       http://%[2]s
+  coordinator   commands at %[1]s
+  broker        MQTT at %[3]s
+  database      a private Postgres in %[4]s
+  agents        %[5]d, one for each beacon, with simulated clocks and transmitters
+  log           %[6]s
 
 To look closer, from another window:
   export LAMPLIGHTER_SERVER=%[1]s
