@@ -71,7 +71,7 @@ func (consoleAccess) Who(ctx context.Context) (console.Person, bool) {
 // consoleActions are the console's words for what people do.
 var consoleActions = map[console.Action]people.Action{
 	console.Look: people.See, console.Hush: people.Hush, console.Release: people.Release,
-	console.ChangeFleet: people.ChangeFleet, console.Enrol: people.Enrol,
+	console.ChangeFleet: people.ChangeFleet, console.Enrol: people.Enrol, console.Acknowledge: people.Acknowledge,
 }
 
 // May says whether that person may do something, somewhere at least.

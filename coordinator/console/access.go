@@ -18,6 +18,7 @@ const (
 	Release     Action = "release"      // end it
 	ChangeFleet Action = "change_fleet" // put a fleet file in force
 	Enrol       Action = "enrol"        // get what a beacon's agent needs
+	Acknowledge Action = "acknowledge"  // take an alert on, and silence alerts
 )
 
 // Access says who asks and what they may do. The services check again whatever

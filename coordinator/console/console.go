@@ -29,6 +29,7 @@ type Console struct {
 	hushes  apiv1.HushServiceClient
 	plans   apiv1.PlanServiceClient
 	history apiv1.HistoryServiceClient
+	alerts  apiv1.AlertServiceClient
 	known   known
 	hub     *hub
 	rooms   rooms
@@ -51,7 +52,7 @@ func New(options Options) *Console {
 		options: options,
 		beacons: apiv1.NewBeaconServiceClient(options.Services), fleets: apiv1.NewFleetServiceClient(options.Services),
 		hushes: apiv1.NewHushServiceClient(options.Services), plans: apiv1.NewPlanServiceClient(options.Services),
-		history: apiv1.NewHistoryServiceClient(options.Services),
+		history: apiv1.NewHistoryServiceClient(options.Services), alerts: apiv1.NewAlertServiceClient(options.Services),
 	}
 	c.ended, c.end = context.WithCancel(context.Background())
 	c.hub = newHub(c)
@@ -96,6 +97,12 @@ func (c *Console) routes() http.Handler {
 	page("POST /plan/edit", ChangeFleet, c.tryFleet)
 	page("POST /plan/apply", ChangeFleet, c.applyFleet)
 	page("GET /where", Look, c.showWhere)
+	page("GET /alerts", Look, c.showAlerts)
+	page("GET /alerts/{alert}/take", Acknowledge, c.showTakeForm)
+	page("POST /alerts/{alert}/take", Acknowledge, c.takeAlert)
+	page("GET /silence", Acknowledge, c.showSilenceForm)
+	page("POST /silence", Acknowledge, c.addSilence)
+	page("POST /silence/{silence}/end", Acknowledge, c.endSilence)
 	page("GET /start", Look, c.showStart)
 	page("GET /start/agent/{beacon}", Enrol, c.serveAgentConfig)
 	page("GET /club", Look, c.showClub)

@@ -112,6 +112,9 @@ func (s sight) pieces() (map[string]htmlPiece, error) {
 	if err := add("hushes", "hushes", map[string]any{"Hushes": s.hushes}); err != nil {
 		return nil, err
 	}
+	if err := add("troubles", "troubles", s.troubles()); err != nil {
+		return nil, err
+	}
 	return made, add("headline", "headline", s.headline())
 }
 

@@ -68,6 +68,7 @@ func (s stave) Done(now time.Time) int {
 // nowPage is the page of what is on the air.
 type nowPage struct {
 	Headline htmlPiece
+	Troubles htmlPiece
 	Slot     time.Time // start of the present one
 	Long     int64
 	Bands    []bandLook
@@ -87,6 +88,7 @@ type sight struct {
 	network
 	beacons []*apiv1.Beacon
 	hushes  []*apiv1.HushInForce
+	alerts  *apiv1.ListAlertsResponse
 	slots   map[string][]*apiv1.LedgerSlot
 	first   slot.Number // the present slot
 	now     time.Time
@@ -109,6 +111,9 @@ func (c *Console) look(ctx context.Context) (sight, error) {
 		return s, err
 	}
 	s.hushes = hushes.GetHushes()
+	if s.alerts, err = c.alerts.ListAlerts(ctx, &apiv1.ListAlertsRequest{}); err != nil {
+		return s, err
+	}
 	ordered, err := c.slots(ctx, "", s.Network.Slot.Start(s.first), s.Network.Slot.Start(s.first+ahead))
 	if err != nil {
 		return s, err
@@ -254,7 +259,7 @@ func (c *Console) showNow(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	page := nowPage{Headline: shown.pieces["headline"], Now: shown.now, Long: int64(n.Network.Slot), Slot: n.Network.Slot.Start(n.Network.Slot.At(shown.now))}
+	page := nowPage{Headline: shown.pieces["headline"], Troubles: shown.pieces["troubles"], Now: shown.now, Long: int64(n.Network.Slot), Slot: n.Network.Slot.Start(n.Network.Slot.At(shown.now))}
 	for _, name := range n.bandNames() {
 		page.Bands = append(page.Bands, look(name))
 	}

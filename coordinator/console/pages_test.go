@@ -14,10 +14,11 @@ var everyPage = map[string]string{
 	"now": "/", "timeline": "/timeline", "why": "/why?beacon=mill-a&at=2026-12-01T12:04:00Z", "beacon": "/beacon/hilltop-hf",
 	"plan": "/plan", "edit": "/plan/edit", "where": "/where", "start": "/start", "club": "/club",
 	"hush": "/hush", "hushed": "/hush/1", "release": "/release", "nothing": "/nothing",
+	"alerts": "/alerts", "alerts of all": "/alerts?all=1", "take": "/alerts/7/take", "silence": "/silence?condition=gps_lost&scope=site:mill",
 }
 
 // closedTo names pages that are refused.
-var closedTo = map[string][]string{"viewer": {"edit", "hush", "release"}, "operator": {"edit"}}
+var closedTo = map[string][]string{"viewer": {"edit", "hush", "release", "take", "silence"}, "operator": {"edit"}}
 
 // busy is a stage on which something is wrong, hushed, and on the air.
 func busy(t testing.TB, role string) *stage {
@@ -31,6 +32,7 @@ func busy(t testing.TB, role string) *stage {
 	defer s.mu.Unlock()
 	s.hushes = []*apiv1.HushInForce{{Hush: 1, Scope: &apiv1.HushedScope{Site: "harbour"}, Reason: "mast work", GivenBy: "Kim", Since: s.file.GetAppliedAt()}}
 	s.confirmed["harbour-a"] = true
+	s.alerts, s.silences = wrong()
 	return s
 }
 

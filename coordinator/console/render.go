@@ -67,6 +67,7 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"hertz": hertz, "seconds": seconds, "length": length, "clock": clockTime, "daytime": dayTime, "machine": machineTime,
 	"machineMs": func(t time.Time) int64 { return t.UnixMilli() }, "scopeWords": scopeWords, "scopeValue": valueOf, "stripWords": stripWords,
 	"count": count, "percent": percent, "reason": reason, "patternID": patternID, "capital": capital, "look": look,
+	"severity": severity, "alertState": alertState, "takeable": takeable, "place": place, "conditionWords": conditionWords,
 	"mul":   func(a, b int) int { return a * b },
 	"minus": func(a, b float64) float64 { return math.Round((a-b)*10) / 10 },
 	"part":  func(a, b int64) int64 { return min(100, 100*a/b) },
@@ -90,19 +91,20 @@ type frame struct {
 	Bare    bool // no tabs: a screen that nobody touches
 	Body    any
 
-	Person      Person
-	MayHush     bool
-	MayRelease  bool
-	MayChange   bool
-	MayEnrol    bool
-	Network     string
-	SlotSeconds int64
-	Now         time.Time
-	Hushes      []*apiv1.HushInForce
-	Bands       []pattern
-	Known       bool // a person is known
-	LogOut      string
-	Tabs        []tab
+	Person         Person
+	MayHush        bool
+	MayRelease     bool
+	MayChange      bool
+	MayEnrol       bool
+	MayAcknowledge bool
+	Network        string
+	SlotSeconds    int64
+	Now            time.Time
+	Hushes         []*apiv1.HushInForce
+	Bands          []pattern
+	Known          bool // a person is known
+	LogOut         string
+	Tabs           []tab
 }
 
 type tab struct {
@@ -112,6 +114,7 @@ type tab struct {
 
 var tabs = []tab{
 	{Path: "/", Words: "Now"}, {Path: "/timeline", Words: "Timeline"}, {Path: "/plan", Words: "Plan"}, {Path: "/where", Words: "Where"},
+	{Path: "/alerts", Words: "Alerts"},
 }
 
 // fill completes what stands around a page, as far as it can be known.
@@ -126,6 +129,7 @@ func (c *Console) fill(r *http.Request, f *frame) {
 	f.LogOut = access.LogOut()
 	f.MayHush, f.MayRelease = access.May(ctx, Hush), access.May(ctx, Release)
 	f.MayChange, f.MayEnrol = access.May(ctx, ChangeFleet), access.May(ctx, Enrol)
+	f.MayAcknowledge = access.May(ctx, Acknowledge)
 	for _, t := range tabs {
 		t.Open = t.Path == f.Tab
 		f.Tabs = append(f.Tabs, t)

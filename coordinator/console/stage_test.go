@@ -54,6 +54,7 @@ type stage struct {
 	apiv1.UnimplementedHushServiceServer
 	apiv1.UnimplementedPlanServiceServer
 	apiv1.UnimplementedHistoryServiceServer
+	apiv1.UnimplementedAlertServiceServer
 
 	url     string
 	web     *httptest.Server
@@ -69,6 +70,8 @@ type stage struct {
 	beacons   map[string]*apiv1.Beacon
 	hushes    []*apiv1.HushInForce
 	confirmed map[string]bool
+	alerts    *apiv1.ListAlertsResponse
+	silences  []*apiv1.Silence
 	asked     int // times the beacons were asked for
 }
 
@@ -106,8 +109,8 @@ func (a *access) leave() {
 // The roles, as far as pages differ by them.
 var roles = map[string][]console.Action{
 	"viewer":   {console.Look},
-	"operator": {console.Look, console.Hush, console.Release},
-	"admin":    {console.Look, console.Hush, console.Release, console.ChangeFleet, console.Enrol},
+	"operator": {console.Look, console.Hush, console.Release, console.Acknowledge},
+	"admin":    {console.Look, console.Hush, console.Release, console.ChangeFleet, console.Enrol, console.Acknowledge},
 }
 
 // open opens a stage with a fleet, or an empty one, for a person of a role.
@@ -115,6 +118,7 @@ func open(t testing.TB, yaml, role string) *stage {
 	t.Helper()
 	s := &stage{
 		started: time.Now(), file: &apiv1.GetFleetResponse{}, beacons: map[string]*apiv1.Beacon{}, confirmed: map[string]bool{},
+		alerts: &apiv1.ListAlertsResponse{},
 		access: &access{person: console.Person{Name: "Robin", Role: role}, known: true, may: map[console.Action]bool{}},
 	}
 	for _, do := range roles[role] {
@@ -129,6 +133,7 @@ func open(t testing.TB, yaml, role string) *stage {
 	apiv1.RegisterHushServiceServer(server, s)
 	apiv1.RegisterPlanServiceServer(server, s)
 	apiv1.RegisterHistoryServiceServer(server, s)
+	apiv1.RegisterAlertServiceServer(server, s)
 	go server.Serve(listener) //nolint:errcheck // ends with Stop
 	conn, err := grpc.NewClient("passthrough:///stage", grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20)),
