@@ -30,6 +30,7 @@ type Console struct {
 	plans   apiv1.PlanServiceClient
 	history apiv1.HistoryServiceClient
 	alerts  apiv1.AlertServiceClient
+	reports apiv1.ReportServiceClient
 	known   known
 	hub     *hub
 	rooms   rooms
@@ -53,6 +54,7 @@ func New(options Options) *Console {
 		beacons: apiv1.NewBeaconServiceClient(options.Services), fleets: apiv1.NewFleetServiceClient(options.Services),
 		hushes: apiv1.NewHushServiceClient(options.Services), plans: apiv1.NewPlanServiceClient(options.Services),
 		history: apiv1.NewHistoryServiceClient(options.Services), alerts: apiv1.NewAlertServiceClient(options.Services),
+		reports: apiv1.NewReportServiceClient(options.Services),
 	}
 	c.ended, c.end = context.WithCancel(context.Background())
 	c.hub = newHub(c)
@@ -103,6 +105,8 @@ func (c *Console) routes() http.Handler {
 	page("GET /silence", Acknowledge, c.showSilenceForm)
 	page("POST /silence", Acknowledge, c.addSilence)
 	page("POST /silence/{silence}/end", Acknowledge, c.endSilence)
+	page("GET /report", Look, c.showReport)
+	page("GET /report/file", Look, c.serveReport)
 	page("GET /start", Look, c.showStart)
 	page("GET /start/agent/{beacon}", Enrol, c.serveAgentConfig)
 	page("GET /club", Look, c.showClub)

@@ -14,7 +14,7 @@ var everyPage = map[string]string{
 	"now": "/", "timeline": "/timeline", "why": "/why?beacon=mill-a&at=2026-12-01T12:04:00Z", "beacon": "/beacon/hilltop-hf",
 	"plan": "/plan", "edit": "/plan/edit", "where": "/where", "start": "/start", "club": "/club",
 	"hush": "/hush", "hushed": "/hush/1", "release": "/release", "nothing": "/nothing",
-	"alerts": "/alerts", "alerts of all": "/alerts?all=1", "take": "/alerts/7/take", "silence": "/silence?condition=gps_lost&scope=site:mill",
+	"report": "/report", "report of one": "/report?week=2026-W47&scope=beacon:mill-a", "alerts": "/alerts", "alerts of all": "/alerts?all=1", "take": "/alerts/7/take", "silence": "/silence?condition=gps_lost&scope=site:mill",
 }
 
 // closedTo names pages that are refused.

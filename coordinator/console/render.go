@@ -15,6 +15,7 @@ import (
 	"strings"
 	"time"
 
+	"lamplighter/coordinator/report"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 )
 
@@ -68,6 +69,7 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"machineMs": func(t time.Time) int64 { return t.UnixMilli() }, "scopeWords": scopeWords, "scopeValue": valueOf, "stripWords": stripWords,
 	"count": count, "percent": percent, "reason": reason, "patternID": patternID, "capital": capital, "look": look,
 	"severity": severity, "alertState": alertState, "takeable": takeable, "place": place, "conditionWords": conditionWords,
+	"share": report.Percent, "airtime": report.HoursMinutes, "number": report.Number[int64],
 	"mul":   func(a, b int) int { return a * b },
 	"minus": func(a, b float64) float64 { return math.Round((a-b)*10) / 10 },
 	"part":  func(a, b int64) int64 { return min(100, 100*a/b) },
@@ -114,7 +116,7 @@ type tab struct {
 
 var tabs = []tab{
 	{Path: "/", Words: "Now"}, {Path: "/timeline", Words: "Timeline"}, {Path: "/plan", Words: "Plan"}, {Path: "/where", Words: "Where"},
-	{Path: "/alerts", Words: "Alerts"},
+	{Path: "/alerts", Words: "Alerts"}, {Path: "/report", Words: "Report"},
 }
 
 // fill completes what stands around a page, as far as it can be known.

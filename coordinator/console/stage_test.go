@@ -55,6 +55,7 @@ type stage struct {
 	apiv1.UnimplementedPlanServiceServer
 	apiv1.UnimplementedHistoryServiceServer
 	apiv1.UnimplementedAlertServiceServer
+	apiv1.UnimplementedReportServiceServer
 
 	url     string
 	web     *httptest.Server
@@ -134,6 +135,7 @@ func open(t testing.TB, yaml, role string) *stage {
 	apiv1.RegisterPlanServiceServer(server, s)
 	apiv1.RegisterHistoryServiceServer(server, s)
 	apiv1.RegisterAlertServiceServer(server, s)
+	apiv1.RegisterReportServiceServer(server, s)
 	go server.Serve(listener) //nolint:errcheck // ends with Stop
 	conn, err := grpc.NewClient("passthrough:///stage", grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20)),

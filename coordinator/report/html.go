@@ -36,7 +36,7 @@ func (r *Report) HTML(w io.Writer, zone *time.Location) error {
 		},
 		"utc": when.utc, "both": when.both, "span": when.span, "digits": Digits,
 		"minutes": func(n int) string { return HoursMinutes(float64(n) * 60) },
-		"heat":    r.heatMap, "clockplot": r.clockPlot, "strip": r.strip, "bars": r.bars, "rose": r.rose,
+		"heat":    r.heatMap, "clockplot": r.clockPlot, "strip": r.strip, "bars": r.bars, "rose": Heard.Picture,
 		"some":   func(n int) int { return min(n, longList) },
 		"more":   func(n int) int { return max(0, n-longList) },
 		"three":  func(v *float64) string { return strconv.FormatFloat(*v, 'f', 3, 64) },

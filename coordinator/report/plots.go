@@ -158,9 +158,9 @@ func (r *Report) bars(b Beacon) template.HTML {
 	return s.done()
 }
 
-// rose draws where a beacon was heard: how far in each direction, a ring for each
-// four hours of the day.
-func (r *Report) rose(h Heard) template.HTML {
+// Picture draws the rose of where a beacon was heard: how far in each direction,
+// a ring for each four hours of the day. Its classes are ring, heat and small.
+func (h Heard) Picture() template.HTML {
 	const size, middle, rings = 150.0, 75.0, 24 / blockHours
 	farthest := 1.0
 	for _, sector := range h.Rose {
