@@ -72,6 +72,7 @@ func (consoleAccess) Who(ctx context.Context) (console.Person, bool) {
 var consoleActions = map[console.Action]people.Action{
 	console.Look: people.See, console.Hush: people.Hush, console.Release: people.Release,
 	console.ChangeFleet: people.ChangeFleet, console.Enrol: people.Enrol, console.Acknowledge: people.Acknowledge,
+	console.ReadTrail: people.ReadTrail, console.ManagePeople: people.ManagePeople,
 }
 
 // May says whether that person may do something, somewhere at least.

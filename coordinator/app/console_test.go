@@ -81,7 +81,7 @@ func TestConsole(t *testing.T) {
 	status, page = browse(t, a, "/release", url.Values{"scope": {"site:hilltop"}, "reason": {"done"}})
 	expect("a release", status, http.StatusOK, page, "The hush is over")
 
-	for _, path := range []string{"/timeline", "/beacon/hilltop-hf", "/where", "/why?beacon=hilltop-hf", "/club", "/start", "/start/agent/hilltop-hf", "/timeline/slots?from=1&to=2"} {
+	for _, path := range []string{"/timeline", "/beacon/hilltop-hf", "/where", "/why?beacon=hilltop-hf", "/club", "/start", "/start/agent/hilltop-hf", "/timeline/slots?from=1&to=2", "/alerts?all=1", "/silence", "/report", "/report/file?form=html", "/trail?person=operator", "/trail/check", "/people"} {
 		status, page = browse(t, a, path, nil)
 		expect(path, status, http.StatusOK, page)
 	}

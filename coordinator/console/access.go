@@ -13,12 +13,14 @@ type Action string
 
 // The actions that pages offer.
 const (
-	Look        Action = "look"         // see everything but the public pages
-	Hush        Action = "hush"         // order silence
-	Release     Action = "release"      // end it
-	ChangeFleet Action = "change_fleet" // put a fleet file in force
-	Enrol       Action = "enrol"        // get what a beacon's agent needs
-	Acknowledge Action = "acknowledge"  // take an alert on, and silence alerts
+	Look         Action = "look"          // see everything but the public pages
+	Hush         Action = "hush"          // order silence
+	Release      Action = "release"       // end it
+	ChangeFleet  Action = "change_fleet"  // put a fleet file in force
+	Enrol        Action = "enrol"         // get what a beacon's agent needs
+	Acknowledge  Action = "acknowledge"   // take an alert on, and silence alerts
+	ReadTrail    Action = "read_trail"    // see who did what
+	ManagePeople Action = "manage_people" // see, add and end accounts
 )
 
 // Access says who asks and what they may do. The services check again whatever

@@ -31,6 +31,8 @@ type Console struct {
 	history apiv1.HistoryServiceClient
 	alerts  apiv1.AlertServiceClient
 	reports apiv1.ReportServiceClient
+	trail   apiv1.AuditServiceClient
+	people  apiv1.PeopleServiceClient
 	known   known
 	hub     *hub
 	rooms   rooms
@@ -54,7 +56,8 @@ func New(options Options) *Console {
 		beacons: apiv1.NewBeaconServiceClient(options.Services), fleets: apiv1.NewFleetServiceClient(options.Services),
 		hushes: apiv1.NewHushServiceClient(options.Services), plans: apiv1.NewPlanServiceClient(options.Services),
 		history: apiv1.NewHistoryServiceClient(options.Services), alerts: apiv1.NewAlertServiceClient(options.Services),
-		reports: apiv1.NewReportServiceClient(options.Services),
+		reports: apiv1.NewReportServiceClient(options.Services), trail: apiv1.NewAuditServiceClient(options.Services),
+		people: apiv1.NewPeopleServiceClient(options.Services),
 	}
 	c.ended, c.end = context.WithCancel(context.Background())
 	c.hub = newHub(c)
@@ -107,6 +110,12 @@ func (c *Console) routes() http.Handler {
 	page("POST /silence/{silence}/end", Acknowledge, c.endSilence)
 	page("GET /report", Look, c.showReport)
 	page("GET /report/file", Look, c.serveReport)
+	page("GET /trail", ReadTrail, c.showTrail)
+	page("GET /trail/check", ReadTrail, c.checkTrail)
+	page("GET /people", ManagePeople, c.showPeople)
+	page("POST /people", ManagePeople, c.addPerson)
+	page("GET /people/{person}/end", ManagePeople, c.showEndForm)
+	page("POST /people/{person}/end", ManagePeople, c.endPerson)
 	page("GET /start", Look, c.showStart)
 	page("GET /start/agent/{beacon}", Enrol, c.serveAgentConfig)
 	page("GET /club", Look, c.showClub)

@@ -69,7 +69,7 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"machineMs": func(t time.Time) int64 { return t.UnixMilli() }, "scopeWords": scopeWords, "scopeValue": valueOf, "stripWords": stripWords,
 	"count": count, "percent": percent, "reason": reason, "patternID": patternID, "capital": capital, "look": look,
 	"severity": severity, "alertState": alertState, "takeable": takeable, "place": place, "conditionWords": conditionWords,
-	"share": report.Percent, "airtime": report.HoursMinutes, "number": report.Number[int64],
+	"outcomes": func() []string { return outcomes }, "share": report.Percent, "airtime": report.HoursMinutes, "number": report.Number[int64],
 	"mul":   func(a, b int) int { return a * b },
 	"minus": func(a, b float64) float64 { return math.Round((a-b)*10) / 10 },
 	"part":  func(a, b int64) int64 { return min(100, 100*a/b) },
@@ -111,12 +111,14 @@ type frame struct {
 
 type tab struct {
 	Path, Words string
+	Needs       Action // empty: no more than to look
 	Open        bool
 }
 
 var tabs = []tab{
 	{Path: "/", Words: "Now"}, {Path: "/timeline", Words: "Timeline"}, {Path: "/plan", Words: "Plan"}, {Path: "/where", Words: "Where"},
 	{Path: "/alerts", Words: "Alerts"}, {Path: "/report", Words: "Report"},
+	{Path: "/trail", Words: "Trail", Needs: ReadTrail}, {Path: "/people", Words: "People", Needs: ManagePeople},
 }
 
 // fill completes what stands around a page, as far as it can be known.
@@ -133,6 +135,9 @@ func (c *Console) fill(r *http.Request, f *frame) {
 	f.MayChange, f.MayEnrol = access.May(ctx, ChangeFleet), access.May(ctx, Enrol)
 	f.MayAcknowledge = access.May(ctx, Acknowledge)
 	for _, t := range tabs {
+		if t.Needs != "" && !access.May(ctx, t.Needs) {
+			continue
+		}
 		t.Open = t.Path == f.Tab
 		f.Tabs = append(f.Tabs, t)
 	}

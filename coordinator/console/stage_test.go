@@ -56,6 +56,8 @@ type stage struct {
 	apiv1.UnimplementedHistoryServiceServer
 	apiv1.UnimplementedAlertServiceServer
 	apiv1.UnimplementedReportServiceServer
+	apiv1.UnimplementedAuditServiceServer
+	apiv1.UnimplementedPeopleServiceServer
 
 	url     string
 	web     *httptest.Server
@@ -73,6 +75,7 @@ type stage struct {
 	confirmed map[string]bool
 	alerts    *apiv1.ListAlertsResponse
 	silences  []*apiv1.Silence
+	people    []*apiv1.Person
 	asked     int // times the beacons were asked for
 }
 
@@ -111,7 +114,7 @@ func (a *access) leave() {
 var roles = map[string][]console.Action{
 	"viewer":   {console.Look},
 	"operator": {console.Look, console.Hush, console.Release, console.Acknowledge},
-	"admin":    {console.Look, console.Hush, console.Release, console.ChangeFleet, console.Enrol, console.Acknowledge},
+	"admin":    {console.Look, console.Hush, console.Release, console.ChangeFleet, console.Enrol, console.Acknowledge, console.ReadTrail, console.ManagePeople},
 }
 
 // open opens a stage with a fleet, or an empty one, for a person of a role.
@@ -119,7 +122,10 @@ func open(t testing.TB, yaml, role string) *stage {
 	t.Helper()
 	s := &stage{
 		started: time.Now(), file: &apiv1.GetFleetResponse{}, beacons: map[string]*apiv1.Beacon{}, confirmed: map[string]bool{},
-		alerts: &apiv1.ListAlertsResponse{},
+		alerts: &apiv1.ListAlertsResponse{}, people: []*apiv1.Person{
+			{Name: "kim", Role: "operator", Sites: []string{"mill", "harbour"}, Contact: "on the club's channel", CreatedAt: timestamppb.New(began)},
+			{Name: "robin", Role: "admin", CreatedAt: timestamppb.New(began)},
+		},
 		access: &access{person: console.Person{Name: "Robin", Role: role}, known: true, may: map[console.Action]bool{}},
 	}
 	for _, do := range roles[role] {
@@ -136,6 +142,8 @@ func open(t testing.TB, yaml, role string) *stage {
 	apiv1.RegisterHistoryServiceServer(server, s)
 	apiv1.RegisterAlertServiceServer(server, s)
 	apiv1.RegisterReportServiceServer(server, s)
+	apiv1.RegisterAuditServiceServer(server, s)
+	apiv1.RegisterPeopleServiceServer(server, s)
 	go server.Serve(listener) //nolint:errcheck // ends with Stop
 	conn, err := grpc.NewClient("passthrough:///stage", grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20)),
