@@ -104,7 +104,7 @@ type troubles struct {
 func (s sight) troubles() troubles {
 	t := troubles{Undelivered: s.alerts.GetUndelivered()}
 	for _, a := range s.alerts.GetAlerts() {
-		if takeable(a) && a.GetHiddenBy() == "" {
+		if takeable(a) && a.GetHiddenBy() == "" && !a.GetSilenced() {
 			t.Alerts = append(t.Alerts, a)
 		}
 	}

@@ -13,7 +13,8 @@
 // Everything is asked and done through the services of package api, with the
 // asker in the context, so that a page can do nothing that a command could not.
 // What follows from the answers alone (airtime, what keeps a beacon from a slot)
-// is computed with the pure packages plan and planner.
+// is computed with the pure packages plan and planner. The figures of a report
+// are those of its JSON form, and its files are passed on piece by piece.
 //
 // # Live
 //

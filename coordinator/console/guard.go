@@ -63,6 +63,9 @@ type packing struct {
 	packed *gzip.Writer
 }
 
+// Unwrap is the answer itself, for those who set its deadlines.
+func (p *packing) Unwrap() http.ResponseWriter { return p.ResponseWriter }
+
 func (p *packing) Write(b []byte) (int, error) { return p.packed.Write(b) }
 
 // WriteHeader takes the packing off where there is nothing to pack.

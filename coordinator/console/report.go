@@ -16,6 +16,10 @@ import (
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 )
 
+// pieceWithin is how long a piece of a report may be on its way to the browser; a
+// whole one may be longer under way than a page.
+const pieceWithin = 30 * time.Second
+
 // largestReport bounds the figures of a week that are shown as a page.
 const largestReport = 64 << 20
 
@@ -63,7 +67,9 @@ func (c *Console) showReport(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	status := http.StatusOK
-	if page.Report, err = c.figures(r); err != nil {
+	page.Report, err = c.figures(r)
+	allowTime(w)
+	if err != nil {
 		if page.Trouble, err = c.formTrouble(err); err != nil {
 			return err
 		}
@@ -121,6 +127,11 @@ func nextPiece(stream grpc.ServerStreamingClient[apiv1.GetReportResponse]) ([]by
 	}
 }
 
+// allowTime gives the next piece of an answer its time.
+func allowTime(w http.ResponseWriter) {
+	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(pieceWithin)) // what can't be sent in time fails as it is sent
+}
+
 // serveReport gives the report as a file.
 func (c *Console) serveReport(w http.ResponseWriter, r *http.Request) error {
 	for _, f := range forms {
@@ -145,8 +156,9 @@ func (c *Console) sendFile(w http.ResponseWriter, r *http.Request, f form) error
 	w.Header().Set("Content-Type", f.MediaType)
 	w.Header().Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": strings.ReplaceAll(strings.TrimSpace(name), " ", "-") + "." + f.Extension}))
 	for err == nil {
-		if _, gone := w.Write(piece); gone != nil {
-			return nil
+		allowTime(w)
+		if _, err := w.Write(piece); err != nil {
+			return nil // the asker is gone
 		}
 		piece, err = nextPiece(stream)
 	}

@@ -46,7 +46,11 @@ func (s *stage) GetReport(r *apiv1.GetReportRequest, stream grpc.ServerStreaming
 		return grpcstatus.Error(codes.InvalidArgument, err.Error())
 	}
 	var file bytes.Buffer
-	made := weekly(week, strings.TrimSpace("beacon "+r.GetBeacon()))
+	scope := ""
+	if r.GetBeacon() != "" {
+		scope = "beacon " + r.GetBeacon()
+	}
+	made := weekly(week, scope)
 	write := map[apiv1.ReportFormat]func() error{
 		apiv1.ReportFormat_REPORT_FORMAT_JSON: func() error { return made.JSON(&file) },
 		apiv1.ReportFormat_REPORT_FORMAT_HTML: func() error { return made.HTML(&file, time.UTC) },
@@ -125,8 +129,11 @@ func TestReportFiles(t *testing.T) {
 			t.Fatal(err)
 		}
 		answer, err := http.DefaultClient.Do(request)
-		if err != nil {
-			t.Fatal(err)
+		if err != nil { // a small file may be cut off before its first byte
+			if !one.broken {
+				t.Errorf("%s: %v", one.query, err)
+			}
+			continue
 		}
 		_, err = new(bytes.Buffer).ReadFrom(answer.Body)
 		_ = answer.Body.Close()
