@@ -15,8 +15,12 @@ import (
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 )
 
-// answerWithin is how long a command waits for the coordinator.
-const answerWithin = 30 * time.Second
+// How long a command waits for the coordinator: for a short answer, and for one
+// that is worked out while its progress is told.
+const (
+	answerWithin = 30 * time.Second
+	workWithin   = 15 * time.Minute
+)
 
 // serverFlag says which coordinator a command speaks with.
 type serverFlag struct {
@@ -27,6 +31,11 @@ type serverFlag struct {
 // call runs do with a connection to the coordinator, and turns what went wrong
 // into words.
 func (s serverFlag) call(e *environment, do func(ctx context.Context, conn grpc.ClientConnInterface) error) error {
+	return s.callFor(e, answerWithin, do)
+}
+
+// callFor is call for answers that take a time of their own.
+func (s serverFlag) callFor(e *environment, limit time.Duration, do func(ctx context.Context, conn grpc.ClientConnInterface) error) error {
 	secured, err := s.credentials()
 	if err != nil {
 		return err
@@ -38,16 +47,16 @@ func (s serverFlag) call(e *environment, do func(ctx context.Context, conn grpc.
 		return fault.New(fault.Usage, "--server", "%q is no address; write HOST:PORT", s.Server)
 	}
 	defer conn.Close() //nolint:errcheck // the answer is there or not
-	ctx, cancel := context.WithTimeout(e, answerWithin)
+	ctx, cancel := context.WithTimeout(e, limit)
 	defer cancel()
 	if ctx, err = s.identified(ctx); err != nil {
 		return err
 	}
-	return s.explain(do(ctx, conn))
+	return s.explain(do(ctx, conn), limit)
 }
 
 // explain turns an answer that is an error into a fault.
-func (s serverFlag) explain(err error) error {
+func (s serverFlag) explain(err error, limit time.Duration) error {
 	answer, ok := grpcstatus.FromError(err)
 	if err == nil || !ok {
 		return err
@@ -63,7 +72,7 @@ func (s serverFlag) explain(err error) error {
 	case codes.Unimplemented:
 		return fault.New(fault.Unavailable, "", "whatever answers at %s is not a coordinator of this version", s.Server)
 	case codes.DeadlineExceeded:
-		return fault.New(fault.TooLate, "", "the coordinator at %s has not answered in %v", s.Server, answerWithin)
+		return fault.New(fault.TooLate, "", "the coordinator at %s has not answered in %v", s.Server, limit)
 	}
 	return fault.New(fault.FromGRPC(answer.Code()), "", "%s", answer.Message())
 }

@@ -61,7 +61,7 @@ func (c *reportCmd) Run(e *environment) error {
 	if !c.To.IsZero() {
 		request.To = timestamppb.New(c.To.Time)
 	}
-	return c.call(e, func(ctx context.Context, conn grpc.ClientConnInterface) error {
+	return c.callFor(e, workWithin, func(ctx context.Context, conn grpc.ClientConnInterface) error {
 		stream, err := apiv1.NewReportServiceClient(conn).GetReport(ctx, request)
 		if err != nil {
 			return err
