@@ -33,6 +33,15 @@
 // lease from before it asked, on a clock of its own: Skew is what that clock may
 // stray while the longest lease runs, and then some.
 //
+// # One identity, one device
+//
+// A run holds its beacon's identity while it is heard: by its requests, or by
+// anything else that it says. A run on another kernel is a second device and
+// gets nothing meanwhile. A run on the same kernel is an agent that was started
+// anew, which ended the run before it; so when that one asks again there are
+// two devices all the same, and it gets nothing. Its lease is the older one, so
+// that soon only one is left. Either refusal is told to people.
+//
 // # Beacons that are gone
 //
 // Of a beacon that the fleet no longer has nobody knows any more what it harms:
