@@ -193,7 +193,7 @@ func (w *watcher) observe(ctx context.Context) (*alert.Observation, error) {
 		if slow := w.history[name]; slow != nil {
 			known = *slow
 			known.LastSeen, known.Health, known.HealthAt = b.LastSeen, b.Health, b.HealthAt
-			known.LeaseGranted, known.LeaseUntil = b.LeaseGranted, b.LeaseUntil
+			known.LeaseGranted, known.LeaseUntil, known.Cloned = b.LeaseGranted, b.LeaseUntil, b.Cloned
 		}
 		beacons[name] = known
 	}

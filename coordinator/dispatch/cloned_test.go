@@ -1,29 +1,148 @@
 package dispatch
 
 import (
-	"context"
+	"io"
+	"log/slog"
 	"strings"
 	"testing"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"lamplighter/coordinator/devices/registrar"
+	"lamplighter/coordinator/store"
+	"lamplighter/coordinator/vault"
+	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 )
 
-// A second device, on another kernel, that asks while the first is alive gets no
-// lease, and it is told of at once.
+// told connects the dispatcher with what keeps the events of devices, and gives
+// what alerts are made of: the sentence for each beacon that is spoken for
+// twice.
+func (b *bench) told() func() map[string]string {
+	b.t.Helper()
+	v, err := vault.Load(b.t.TempDir())
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	desk, err := registrar.New(b.t.Context(), registrar.Options{
+		Store: b.store, Vault: v, Log: slog.New(slog.NewTextHandler(io.Discard, nil)), Metrics: prometheus.NewRegistry(),
+	})
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	b.d.options.Cloned = desk.Cloned
+	return func() map[string]string {
+		b.t.Helper()
+		seen, err := b.store.ObserveNow(b.t.Context())
+		if err != nil {
+			b.t.Fatal(err)
+		}
+		cloned := map[string]string{}
+		for name, known := range seen {
+			if known.Cloned != "" {
+				cloned[name] = known.Cloned
+			}
+		}
+		return cloned
+	}
+}
+
+// says is health of a run that comes in.
+func (b *bench) says(r *wirev1.LeaseRequest, seq int64) {
+	b.t.Helper()
+	_, err := b.store.StoreReports(b.t.Context(), store.Reports{
+		Health: []store.Health{{Beacon: r.GetBeacon(), Run: r.GetRun(), LiveSeq: seq, Version: "1"}},
+	})
+	if err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+// later makes it so that the latest request for a lease is as long ago as with
+// automatic control.
+func (b *bench) later() {
+	b.t.Helper()
+	conn, err := b.store.Dedicated(b.t.Context())
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	defer func() { _ = conn.Close(b.t.Context()) }()
+	if _, err := conn.Exec(b.t.Context(), "update leases set heard_at = heard_at - interval '5 minutes'"); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+// another is a request of another run.
+func another(r *wirev1.LeaseRequest, digit, kernel string) *wirev1.LeaseRequest {
+	second := request(r.GetBeacon(), nil)
+	second.Run, second.BootId = strings.Repeat(digit, runDigits), kernel
+	return second
+}
+
+// S13: a second device, on another kernel, gets no lease and is told of at once,
+// though it says how it is before it asks, and though the first asked minutes
+// ago. The first goes on.
 func TestACloneGetsNothingAndIsToldOf(t *testing.T) {
 	b := newBench(t, twoNear)
-	var told []string
-	b.d.options.Cloned = func(_ context.Context, beacon, sentence string) { told = append(told, beacon+": "+sentence) }
+	told := b.told()
 	b.lead()
 	first := request("hilltop-hf", b.orders("hilltop-hf"))
+	second := another(first, "b", "another-kernel")
+	b.says(first, 1)
+	if g := b.granted(first); g.GetRefusal() != "" {
+		t.Fatalf("the first device: %v", g)
+	}
+	b.later()
+	b.says(first, 2)
+	if cloned := told(); len(cloned) != 0 {
+		t.Fatalf("the first device is told of: %v", cloned)
+	}
+	for seq := range int64(3) {
+		b.says(second, 1+seq)
+		if g := b.granted(second); len(g.GetTerms()) != 0 || g.GetRefusal() == "" {
+			t.Errorf("the second device got %v", g)
+		}
+		b.later()
+		b.says(first, 3+seq) // beside the other run
+	}
+	if cloned := told(); !strings.HasPrefix(cloned["hilltop-hf"], "another device speaks as hilltop-hf") || len(cloned) != 1 {
+		t.Errorf("told: %v", cloned)
+	}
+	events, err := b.store.DeviceEvents(t.Context(), 10)
+	if err != nil || len(events) != 1 || events[0].Kind != string(registrar.DeviceCloned) || events[0].Beacon != "hilltop-hf" {
+		t.Errorf("kept: %+v, %v; want one event, whatever comes again", events, err)
+	}
+	if g := b.granted(first); g.GetRefusal() != "" || len(g.GetTerms()) != 1 {
+		t.Errorf("the first device after that: %v", g)
+	}
+}
+
+// An agent that is started anew gets its lease at once and nobody is told. When
+// the run that it replaced asks all the same, that one gets nothing and is told
+// of.
+func TestARestartIsNoCloneUntilTheFormerRunSpeaks(t *testing.T) {
+	b := newBench(t, twoNear)
+	told := b.told()
+	b.lead()
+	first := request("hilltop-hf", b.orders("hilltop-hf"))
+	second := another(first, "b", first.GetBootId())
+	b.says(first, 1)
 	b.granted(first)
-	if len(told) != 0 {
-		t.Fatalf("the first device is told of: %v", told)
+	b.says(second, 1)
+	if g := b.granted(second); g.GetRefusal() != "" || len(g.GetTerms()) != 1 {
+		t.Errorf("started anew: %v", g)
 	}
-	second := request("hilltop-hf", nil)
-	second.BootId, second.Run = "another-kernel", strings.Repeat("b", runDigits)
-	if g := b.granted(second); len(g.GetTerms()) != 0 || g.GetRefusal() == "" {
-		t.Errorf("the second device got %v", g)
+	if cloned := told(); len(cloned) != 0 {
+		t.Errorf("a restart is told of: %v", cloned)
 	}
-	if len(told) != 1 || !strings.HasPrefix(told[0], "hilltop-hf: another device speaks") {
-		t.Errorf("told: %v", told)
+	b.later()
+	b.says(second, 2)
+	if g := b.granted(first); len(g.GetTerms()) != 0 || !strings.Contains(g.GetRefusal(), "another device") {
+		t.Errorf("the former run beside it: %v", g)
+	}
+	if cloned := told(); cloned["hilltop-hf"] == "" {
+		t.Error("nobody is told")
+	}
+	if g := b.granted(second); g.GetRefusal() != "" || len(g.GetTerms()) != 1 {
+		t.Errorf("the one that came last, after that: %v", g)
 	}
 }

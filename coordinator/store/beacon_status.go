@@ -99,7 +99,7 @@ func (tx *Tx) updateStatus(ctx context.Context, reports Reports) (health, presen
 	if err != nil {
 		return nil, nil, err
 	}
-	change := statusChange{before: maps.Clone(states), states: states, past: past, heard: make(map[string]bool), spoke: make(map[Run]bool)}
+	change := statusChange{before: maps.Clone(states), states: states, past: past, heard: make(map[string]bool), spoke: make(map[Run]bool), lingering: make(map[Run]bool)}
 	for _, r := range reports.Records {
 		change.heard[r.Beacon] = true
 	}
@@ -118,6 +118,7 @@ type statusChange struct {
 	past           map[Run]bool         // runs that had their time
 	heard          map[string]bool      // beacons of which something came now
 	spoke          map[Run]bool         // runs that became or are the present one
+	lingering      map[Run]bool         // runs that were followed by another one, and speak
 	latest         map[string]Health
 	latestPresence map[string]Presence
 }
@@ -126,6 +127,9 @@ func (c *statusChange) presence(p Presence) StatusVerdict {
 	state, run := c.states[p.Beacon], Run{p.Beacon, p.Run}
 	former := Run{p.Beacon, state.run}
 	verdict := state.presence(p, c.past[run])
+	if verdict == StatusOldRun && p.Online && !p.Retained {
+		c.lingering[run] = true
+	}
 	if verdict != StatusTaken {
 		return verdict
 	}
@@ -146,6 +150,9 @@ func (c *statusChange) health(h Health) StatusVerdict {
 	state, run := c.states[h.Beacon], Run{h.Beacon, h.Run}
 	former := Run{h.Beacon, state.run}
 	verdict := state.health(h, c.past[run])
+	if verdict == StatusOldRun {
+		c.lingering[run] = true
+	}
 	if verdict != StatusTaken {
 		return verdict
 	}

@@ -37,7 +37,7 @@ func (s *Store) each(ctx context.Context, o Observed, into []any, take func(b *a
 }
 
 // ObserveNow reads what changes from one moment to the next: how beacons are,
-// and until when their leases run.
+// until when their leases run, and which are spoken for by two devices.
 func (s *Store) ObserveNow(ctx context.Context) (Observed, error) {
 	o := Observed{}
 	statuses, err := s.BeaconStatuses(ctx)
@@ -59,7 +59,10 @@ func (s *Store) ObserveNow(ctx context.Context) (Observed, error) {
 	var from, until time.Time
 	err = s.each(ctx, o, []any{&from, &until}, func(b *alert.Beacon) { b.LeaseGranted, b.LeaseUntil = from, until },
 		"select beacon, granted_at, expires_at from leases where granted_at is not null and expires_at is not null")
-	return o, err
+	if err != nil {
+		return nil, err
+	}
+	return o, s.observeClones(ctx, o)
 }
 
 // ObserveHistory reads what takes longer to come about and to read: it is enough
@@ -134,15 +137,15 @@ func (s *Store) observeRecords(ctx context.Context, o Observed) error {
 		"select beacon, max(last_received_at) from record_conflicts where last_received_at > now() - interval '1 hour' group by beacon")
 }
 
-// observeDevices finds certificates that end, and what speaks for two devices
-// with one identity.
+// observeDevices finds certificates that end.
 func (s *Store) observeDevices(ctx context.Context, o Observed) error {
 	var end time.Time
-	err := s.each(ctx, o, []any{&end}, func(b *alert.Beacon) { b.CertificateEnds = end },
+	return s.each(ctx, o, []any{&end}, func(b *alert.Beacon) { b.CertificateEnds = end },
 		"select beacon, max(not_after) from device_certificates where revoked_at is null group by beacon")
-	if err != nil {
-		return err
-	}
+}
+
+// observeClones finds what speaks for two devices with one identity.
+func (s *Store) observeClones(ctx context.Context, o Observed) error {
 	var sentence string
 	return s.each(ctx, o, []any{&sentence}, func(b *alert.Beacon) { b.Cloned = sentence }, `
 		select distinct on (beacon) beacon, sentence from device_events

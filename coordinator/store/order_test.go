@@ -177,6 +177,50 @@ func TestARunCountsAsHeardByWhateverItSays(t *testing.T) {
 	}
 }
 
+// S13: a second device that says how it is before it asks for a lease must not
+// make the first, which does so all the time and asks seldom, look silent.
+func TestTheHolderCountsAsHeardWhenAnotherRunSpeaks(t *testing.T) {
+	s := storetest.New(t)
+	e := takeLead(t, s)
+	lease := func() (l store.Lease) {
+		asLeader(t, s, e, func(ctx context.Context, tx *store.LeaderTx) error {
+			found, err := tx.Lease(ctx, beacon)
+			if err == nil {
+				l = *found
+			}
+			return err
+		})
+		return l
+	}
+	asLeader(t, s, e, func(ctx context.Context, tx *store.LeaderTx) error {
+		return tx.SaveLease(ctx, store.Lease{Beacon: beacon, Run: boot(1), BootID: "k", HeardAt: tx.Now.Add(-5 * time.Minute)})
+	})
+	asked := lease().HeardAt
+	speak(t, s, health(1, 1))
+	first := lease().HeardAt
+	if !first.After(asked) {
+		t.Fatalf("its own health does not count: %v", first)
+	}
+	speak(t, s, presence(2, 1, true), health(2, 1))
+	if at := lease().HeardAt; !at.Equal(first) {
+		t.Errorf("after another run's words it was heard at %v, want %v", at, first)
+	}
+	for name, said := range map[string]any{"health": health(1, 2), "presence": presence(1, 2, true)} {
+		before := lease().HeardAt
+		if v := speak(t, s, said); v[0] != store.StatusOldRun {
+			t.Fatalf("%s: %v", name, v)
+		}
+		if at := lease().HeardAt; !at.After(before) {
+			t.Errorf("%s beside the other run does not count: %v, before %v", name, at, before)
+		}
+	}
+	before := lease().HeardAt
+	speak(t, s, presence(2, 1, false), presence(1, 2, false), retained(presence(1, 3, true)), health(2, 2), health(3, 1))
+	if at := lease().HeardAt; !at.Equal(before) {
+		t.Errorf("farewells, what was retained and other runs count: %v, before %v", at, before)
+	}
+}
+
 // C1: each kind of a leader's write, in a transaction that began before
 // another one took the lead, is refused by its own statement too.
 func TestEveryWriteOfALeaderCarriesItsEpoch(t *testing.T) {

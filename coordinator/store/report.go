@@ -37,7 +37,8 @@ func (s *Store) StoreReports(ctx context.Context, reports Reports) (fates Fates,
 }
 
 // All rows are locked in the same order by everybody: runs, then totals, then
-// hours, then status, each sorted by key.
+// hours, then status, each sorted by key. Leases come last: a leader that holds
+// one waits for none of these.
 func (tx *Tx) storeReports(ctx context.Context, reports Reports) (fates Fates, err error) {
 	held, err := tx.lockRuns(ctx, runsOf(reports))
 	if err != nil {

@@ -27,11 +27,19 @@ func (tx *Tx) applyStatus(ctx context.Context, change statusChange) error {
 	for beacon := range change.heard {
 		batch.Queue(`update beacon_status set last_seen = greatest(last_seen, now()) where beacon = $1`, beacon)
 	}
+	for run := range change.lingering {
+		batch.Queue(`update leases set heard_at = greatest(heard_at, now()) where beacon = $1 and run = $2`, run.Beacon, run.Boot)
+	}
 	return tx.SendBatch(ctx, batch).Close()
 }
 
-// queueNewRun forgets what the former run said: it says nothing of this one.
+// queueNewRun forgets what the former run said: it says nothing of this one. When
+// it spoke last is kept where it holds the beacon's identity: the new run may be
+// that of a second device, which must get no lease while the first is alive.
 func queueNewRun(batch *pgx.Batch, beacon, run string) {
+	batch.Queue(`
+		update leases l set heard_at = greatest(l.heard_at, b.last_seen)
+		from beacon_status b where b.beacon = $1 and l.beacon = b.beacon and l.run = b.run`, beacon)
 	batch.Queue(`
 		update beacon_status set run = $2, live_seq = null, health_at = null, health = null, lock = null,
 			clock_error_bound_ns = null, frequency_uncertainty_ppb = null, on_air = null, band = null, slot = null,
