@@ -59,7 +59,7 @@ func (s *stage) AddPerson(_ context.Context, r *apiv1.AddPersonRequest) (*apiv1.
 	defer s.mu.Unlock()
 	for _, p := range s.people {
 		if p.GetName() == r.GetPerson().GetName() {
-			return nil, grpcstatus.Error(codes.AlreadyExists, "there is an account of that name")
+			return nil, grpcstatus.Error(codes.Aborted, "there is an account of that name")
 		}
 	}
 	added := proto.CloneOf(r.GetPerson())

@@ -116,9 +116,14 @@ type tab struct {
 }
 
 var tabs = []tab{
-	{Path: "/", Words: "Now"}, {Path: "/timeline", Words: "Timeline"}, {Path: "/plan", Words: "Plan"}, {Path: "/where", Words: "Where"},
-	{Path: "/alerts", Words: "Alerts"}, {Path: "/report", Words: "Report"},
-	{Path: "/trail", Words: "Trail", Needs: ReadTrail}, {Path: "/people", Words: "People", Needs: ManagePeople},
+	{Path: "/", Words: "Now"},
+	{Path: "/timeline", Words: "Timeline"},
+	{Path: "/plan", Words: "Plan"},
+	{Path: "/where", Words: "Where"},
+	{Path: "/alerts", Words: "Alerts"},
+	{Path: "/report", Words: "Report"},
+	{Path: "/trail", Words: "Trail", Needs: ReadTrail},
+	{Path: "/people", Words: "People", Needs: ManagePeople},
 }
 
 // fill completes what stands around a page, as far as it can be known.

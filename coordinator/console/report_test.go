@@ -64,7 +64,8 @@ func (s *stage) GetReport(r *apiv1.GetReportRequest, stream grpc.ServerStreaming
 	text := file.Bytes()
 	parts := []*apiv1.GetReportResponse{
 		{Part: &apiv1.GetReportResponse_Progress{Progress: 0.4}},
-		{Part: &apiv1.GetReportResponse_Piece{Piece: text[:len(text)/2]}}, {Part: &apiv1.GetReportResponse_Piece{Piece: text[len(text)/2:]}},
+		{Part: &apiv1.GetReportResponse_Piece{Piece: text[:len(text)/2]}},
+		{Part: &apiv1.GetReportResponse_Piece{Piece: text[len(text)/2:]}},
 	}
 	if r.GetWeek() == "2026-W40" { // it breaks half-way
 		parts = parts[:2]
