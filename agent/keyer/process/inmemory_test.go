@@ -28,10 +28,13 @@ func (b bubble) Now() keyer.Instant {
 	return keyer.Instant{Wall: now.Round(0), Boot: time.Hour + now.Sub(b.start)}
 }
 
-func (bubble) Timer(d time.Duration) (<-chan time.Time, func()) {
-	timer := time.NewTimer(d)
-	return timer.C, func() { timer.Stop() }
-}
+func (bubble) Timer() process.Timer { return &bubbleTimer{time.NewTimer(time.Hour)} }
+
+type bubbleTimer struct{ timer *time.Timer }
+
+func (t *bubbleTimer) Fires() <-chan time.Time { return t.timer.C }
+func (t *bubbleTimer) Set(d time.Duration)     { t.timer.Reset(d) }
+func (t *bubbleTimer) Stop()                   { t.timer.Stop() }
 
 func options(t *testing.T, driver transmitter.Driver) process.Options {
 	o := process.Options{Config: config(), Dir: t.TempDir(), Transmitter: opened(driver), Clock: bubble{time.Now()}}

@@ -23,20 +23,20 @@ const senseEvery = 25 * time.Millisecond
 // sense reads the inputs until the loop has finished. What can't be read is not
 // told, and what is not told forbids.
 func (l *loop) sense() {
+	defer func() { _ = l.inputs.Close() }()
+	ticker := time.NewTicker(senseEvery)
+	defer ticker.Stop()
 	for {
 		if s, err := l.inputs.Read(); err == nil {
 			select {
 			case l.sensed <- s:
 			case <-l.finished:
+				return
 			}
 		}
-		fire, stop := l.Clock.Timer(senseEvery)
 		select {
-		case <-fire:
-			stop()
+		case <-ticker.C:
 		case <-l.finished:
-			stop()
-			_ = l.inputs.Close()
 			return
 		}
 	}

@@ -87,7 +87,7 @@ func Run(ctx context.Context, o Options) (err error) {
 			return err
 		}
 	}
-	unlock, err := lock(o.Dir, o.Clock)
+	unlock, err := lock(o.Dir)
 	if err != nil {
 		return err
 	}
@@ -127,6 +127,7 @@ type loop struct {
 	core        *keyer.Core
 	transmitter transmitter.Driver
 	inputs      Inputs // nil: there are none
+	timer       Timer
 	tripped     string // as it was told last
 
 	sensed   chan keyer.Sensed
@@ -149,7 +150,7 @@ type loop struct {
 
 func newLoop(o Options, driver transmitter.Driver) *loop {
 	l := &loop{
-		Options: o, transmitter: driver,
+		Options: o, transmitter: driver, timer: o.Clock.Timer(),
 		sensed: make(chan keyer.Sensed), requests: make(chan request),
 		frames: make(chan *keyerv1.ToKeyer), finished: make(chan struct{}),
 		said: make(chan *keyerv1.FromKeyer, 1024), saidAll: make(chan struct{}),
@@ -196,8 +197,7 @@ func (l *loop) run(ctx context.Context) error {
 
 // await gives what happens next. An error comes only with the last event.
 func (l *loop) await(ctx context.Context) (keyer.Event, error) {
-	fire, stop := l.Clock.Timer(max(time.Millisecond, l.core.Next()-l.Clock.Now().Boot))
-	defer stop()
+	l.timer.Set(max(time.Millisecond, l.core.Next()-l.Clock.Now().Boot))
 	select {
 	case <-ctx.Done():
 		return keyer.Leaving{Why: keyer.KeyerStopped}, nil
@@ -213,7 +213,7 @@ func (l *loop) await(ctx context.Context) (keyer.Event, error) {
 		return r.event, nil
 	case err := <-l.stored:
 		return keyer.Stored{Err: err}, nil
-	case <-fire:
+	case <-l.timer.Fires():
 		return keyer.Tick{}, nil
 	}
 }
@@ -316,7 +316,7 @@ func (l *loop) tell(m *keyerv1.FromKeyer) {
 
 func (l *loop) read() {
 	defer close(l.frames)
-	l.readErr = readFrames(l.In, func() *keyerv1.ToKeyer { return &keyerv1.ToKeyer{} }, func(m *keyerv1.ToKeyer) bool {
+	l.readErr = readFrames(polled(l.In), func() *keyerv1.ToKeyer { return &keyerv1.ToKeyer{} }, func(m *keyerv1.ToKeyer) bool {
 		select {
 		case l.frames <- m:
 			return true
@@ -353,12 +353,13 @@ func (l *loop) end() {
 	l.desk.close()
 	close(l.said)
 	close(l.states)
-	fire, stop := l.Clock.Timer(time.Second)
-	defer stop()
+	l.timer.Stop()
+	limit := time.NewTimer(time.Second)
+	defer limit.Stop()
 	for _, done := range []chan struct{}{l.saidAll, l.storedAll} {
 		select {
 		case <-done:
-		case <-fire:
+		case <-limit.C:
 			return
 		}
 	}

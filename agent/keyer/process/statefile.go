@@ -107,18 +107,18 @@ func writeState(v volume, state []byte) error {
 
 // lock keeps a second keyer from the same folder, and so from the same
 // transmitter. One that is about to end gets two seconds for it.
-func lock(dir string, clock Clock) (unlock func(), err error) {
+func lock(dir string) (unlock func(), err error) {
 	file, err := os.OpenFile(filepath.Join(dir, lockName), os.O_CREATE|os.O_RDWR, 0o600)
 	if err != nil {
 		return nil, fmt.Errorf("the keyer needs its folder: %w", err)
 	}
+	again := time.NewTicker(100 * time.Millisecond)
+	defer again.Stop()
 	for range 20 {
 		if err = seize(file); err == nil {
 			return func() { _ = file.Close() }, nil
 		}
-		fire, stop := clock.Timer(100 * time.Millisecond)
-		<-fire
-		stop()
+		<-again.C
 	}
 	_ = file.Close()
 	return nil, fmt.Errorf("another keyer is at work in %s: stop it first (%w)", dir, err)

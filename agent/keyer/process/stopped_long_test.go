@@ -38,15 +38,15 @@ func TestAStoppedKeyerIsBeyondSoftware(t *testing.T) {
 		t.Fatal(err)
 	}
 	clock := process.MachineClock{}
-	fire, stop := clock.Timer(rose + 3*time.Second - clock.Now().Boot)
-	<-fire
-	stop()
+	wait := clock.Timer()
+	defer wait.Stop()
+	wait.Set(rose + 3*time.Second - clock.Now().Boot)
+	<-wait.Fires()
 	if !timer.carrier(changes(t, b.dir), clock.Now().Boot) {
 		t.Fatal("no carrier after the end of the transmission: the keyer was not stopped, or somebody keyed up")
 	}
-	fire, stop = clock.Timer(rose + timer.limit - clock.Now().Boot)
-	<-fire
-	stop()
+	wait.Set(rose + timer.limit - clock.Now().Boot)
+	<-wait.Fires()
 	if line := changes(t, b.dir); line[len(line)-1].level != high || timer.carrier(line, clock.Now().Boot) {
 		t.Errorf("line %v, and the timer should have ended the carrier", line)
 	}
