@@ -168,7 +168,7 @@ var conditions = []Condition{
 	},
 	{
 		IdentityTwice, "one identity, two devices", Safety, 0, 60 * minute, nil,
-		"Find out which device is the right one, and revoke the other's certificate.",
+		"A copied card has the same certificate: switch both devices off, revoke the beacon, and enrol the right one anew.",
 	},
 	{
 		CallsignTwice, "call sign used at two sites", Notice, 0, minute, nil,

@@ -9,6 +9,7 @@ import (
 	"net"
 	"os"
 	"os/exec"
+	"os/user"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -32,11 +33,11 @@ func daemon(t *testing.T, lines ...string) string {
 	if err := os.WriteFile(file, []byte(strings.Join(lines, "\n")+"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	arguments := []string{"-x", "-d", "-F", "0", "-f", file, "-U"} // -U: an ordinary user may start it
-	if os.Getuid() == 0 {
-		arguments = append(arguments, "-u", "root") // who may read the file
+	us, err := user.Current() // who may read the file, and whose the socket is
+	if err != nil {
+		t.Fatal(err)
 	}
-	command := exec.Command(program, arguments...)
+	command := exec.Command(program, "-x", "-d", "-F", "0", "-f", file, "-U", "-u", us.Username) // -U: an ordinary user may start it
 	command.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	var output strings.Builder
 	command.Stdout, command.Stderr = &output, &output
