@@ -151,7 +151,7 @@ func (r *Reporter) now(ctx context.Context) (*fleet.Fleet, time.Time, error) {
 // How far a calendar reaches, and how long it may be planned.
 const (
 	calendarDays   = 7
-	calendarWithin = 20 * time.Second
+	calendarWithin = 5 * time.Minute
 )
 
 // calendar writes the transmissions of the coming week: those of the plan in
