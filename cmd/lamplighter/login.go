@@ -47,7 +47,7 @@ Example:
 
 // Run logs in.
 func (c *loginCmd) Run(e *environment) error {
-	password, err := secretFrom(e, "Password", c.PasswordFile)
+	password, err := secretFrom(e, "Password", "--password-file", c.PasswordFile)
 	if err != nil {
 		return err
 	}
@@ -83,12 +83,12 @@ func (c *loginCmd) Run(e *environment) error {
 
 // choosePassword asks for a new password and puts it in force.
 func choosePassword(ctx context.Context, e *environment, account apiv1.AccountServiceClient, name, old, file string) (string, error) {
-	next, err := secretFrom(e, "Choose a password of 12 characters or more", file)
+	next, err := secretFrom(e, "Choose a password of 12 characters or more", "--new-password-file", file)
 	if err != nil {
 		return "", err
 	}
 	if file == "" {
-		again, err := secretFrom(e, "The same again", "")
+		again, err := secretFrom(e, "The same again", "--new-password-file", "")
 		if err != nil {
 			return "", err
 		}
@@ -101,7 +101,8 @@ func choosePassword(ctx context.Context, e *environment, account apiv1.AccountSe
 }
 
 // secretFrom reads a password from a file, or asks for it without showing it.
-func secretFrom(e *environment, prompt, file string) (string, error) {
+// The option is the flag that names the file.
+func secretFrom(e *environment, prompt, option, file string) (string, error) {
 	switch {
 	case file == "-":
 		text, err := io.ReadAll(io.LimitReader(os.Stdin, mostSecret))
@@ -109,7 +110,7 @@ func secretFrom(e *environment, prompt, file string) (string, error) {
 	case file != "":
 		return secretFile(file)
 	case !term.IsTerminal(int(os.Stdin.Fd())):
-		return "", fault.New(fault.Usage, "--password-file", "there is no terminal to ask for a password at; name a file, or - for standard input")
+		return "", fault.New(fault.Usage, option, "there is no terminal to ask for a password at; name a file, or - for standard input")
 	}
 	e.note("%s:", prompt)
 	text, err := term.ReadPassword(int(os.Stdin.Fd()))

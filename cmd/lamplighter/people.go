@@ -162,7 +162,7 @@ Example:
 
 // Run replaces it.
 func (c *peoplePasswordCmd) Run(e *environment) error {
-	old, err := secretFrom(e, "The password that you have", c.PasswordFile)
+	old, err := secretFrom(e, "The password that you have", "--password-file", c.PasswordFile)
 	if err != nil {
 		return err
 	}

@@ -45,7 +45,7 @@ func (s *deviceService) GivePermit(ctx context.Context, r *apiv1.GivePermitReque
 	case current.Beacon(r.GetBeacon()) == nil:
 		return nil, unknown("beacon", "beacon", r.GetBeacon())
 	case s.options.DeviceAddress() == "":
-		return nil, fault.New(fault.Refused, "", "this coordinator lets no devices in: start it with --devices HOST:PORT")
+		return nil, fault.New(fault.Refused, "", "this coordinator lets no devices in: start it with --tls, and see --host and --devices")
 	}
 	token, expires, err := s.options.Devices.Permit(ctx, r.GetBeacon(), r.GetReplace(), caller.From(ctx).Name)
 	if err != nil {
