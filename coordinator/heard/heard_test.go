@@ -222,7 +222,19 @@ func TestACorrectionIsTheMedianOverReceivers(t *testing.T) {
 	}
 }
 
+// A quote that breaks the first field of a line once brought the reader down.
+func TestABrokenQuoteEndsTheFile(t *testing.T) {
+	good := "2026-11-24T09:16:00Z,Q1ABC,7040100,-21,0,Q9XYZ,FN42\n"
+	for _, broken := range []string{`0"`, `"0`, `"0" 1`, `2026-11-24T09:16:00Z,Q1"ABC`} {
+		read, refused, err := ReadCSV([]byte(header+good+broken+"\n"+good), rules)
+		if err != nil || len(read) != 1 || len(refused) != 1 || refused[0].Line != 3 || !strings.Contains(refused[0].Sentence, "CSV") {
+			t.Errorf("%s: read %v, refused %v, %v", broken, read, refused, err)
+		}
+	}
+}
+
 func FuzzRead(f *testing.F) {
+	f.Add(header + `0"` + "\n")
 	f.Add(header + "2026-11-24T09:16:00Z,Q1ABC,7040100,-21,0,Q9XYZ,FN42\n")
 	f.Add("<EOH><CALL:5>Q1ABC<QSO_DATE:8>20261124<TIME_ON:4>0916<FREQ:6>7.0401<STATION_CALLSIGN:5>Q9XYZ<MY_GRIDSQUARE:4>FN42<EOR>")
 	f.Fuzz(func(t *testing.T, text string) {

@@ -56,13 +56,14 @@ func ReadCSV(text []byte, rules Rules) (read []Reception, refused []Refused, err
 	}
 	for {
 		row, err := in.Read()
-		line, _ := in.FieldPos(0)
-		switch {
-		case errors.Is(err, io.EOF):
+		if errors.Is(err, io.EOF) {
 			return read, refused, nil
-		case err != nil:
-			return read, append(refused, Refused{line, "it can't be read as CSV, nor what follows: " + err.Error()}), nil
-		case len(read)+len(refused) >= MaxReports:
+		}
+		if broken, ok := errors.AsType[*csv.ParseError](err); ok {
+			return read, append(refused, Refused{broken.StartLine, "it can't be read as CSV, nor what follows: " + broken.Err.Error()}), nil
+		}
+		line, _ := in.FieldPos(0)
+		if len(read)+len(refused) >= MaxReports {
 			return read, append(refused, Refused{line, fmt.Sprintf("a file has %d reports at most; give the rest in another", MaxReports)}), nil
 		}
 		reception, err := csvReport(row, at, rules)
