@@ -1,9 +1,9 @@
 package app
 
 import (
-	"lamplighter/coordinator/dispatch"
 	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/orders"
 	"lamplighter/coordinator/store"
 	"lamplighter/proto/setup"
 )
@@ -27,7 +27,7 @@ func (a *App) AgentConfig(f *fleet.Fleet, version store.FleetVersion, beacon *fl
 	}
 	// The envelope counts from when the fleet file that it is made from was put
 	// in force, so that asking twice gives the same file.
-	envelope, err := dispatch.BuildEnvelope(a.signer, f, beacon.Name, version.Version, version.AppliedAt)
+	envelope, err := orders.BuildEnvelope(a.signer, f, beacon.Name, version.Version, version.AppliedAt)
 	if err != nil {
 		return nil, err
 	}

@@ -74,7 +74,7 @@ func (b *bench) later() {
 // another is a request of another run.
 func another(r *wirev1.LeaseRequest, digit, kernel string) *wirev1.LeaseRequest {
 	second := request(r.GetBeacon(), nil)
-	second.Run, second.BootId = strings.Repeat(digit, runDigits), kernel
+	second.Run, second.BootId = strings.Repeat(digit, 32), kernel
 	return second
 }
 

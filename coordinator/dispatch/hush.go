@@ -8,6 +8,7 @@ import (
 
 	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/orders"
 	"lamplighter/coordinator/store"
 	"lamplighter/proto/seal"
 	"lamplighter/proto/topic"
@@ -59,7 +60,7 @@ func checkReason(reason string) error {
 
 // give does not hold decide: a hush waits for nobody.
 func (t *term) give(ctx context.Context, order HushOrder) (given Given, err error) {
-	beacons := inScope(t.currentFleet(), order.Scope)
+	beacons := orders.InScope(t.currentFleet(), order.Scope)
 	if len(beacons) == 0 {
 		return Given{}, fault.New(fault.Refused, "scope", "no beacon lies in this scope, so nothing would be silent")
 	}
@@ -94,7 +95,7 @@ func (t *term) give(ctx context.Context, order HushOrder) (given Given, err erro
 		return Given{}, deposed(err)
 	}
 	t.showHushes(states)
-	t.log.Warn("a hush is given", "hush", given.Hush, "scope", scopeName(order.Scope), "by", order.By, "beacons", len(beacons))
+	t.log.Warn("a hush is given", "hush", given.Hush, "scope", orders.ScopeName(order.Scope), "by", order.By, "beacons", len(beacons))
 	return given, nil
 }
 
@@ -168,7 +169,7 @@ func (t *term) release(ctx context.Context, scope fleet.Scope, reason, by string
 		return Released{}, deposed(err)
 	}
 	t.showHushes(states)
-	t.log.Warn("hushes are released", "count", released.Count, "scope", scopeName(scope), "by", by)
+	t.log.Warn("hushes are released", "count", released.Count, "scope", orders.ScopeName(scope), "by", by)
 	return released, nil
 }
 
@@ -230,7 +231,7 @@ func missing(f *fleet.Fleet, inForce map[int64]store.Hush, bound map[string][]in
 	lacking := map[string][]int64{}
 	for number, hush := range inForce {
 		scope := fleet.Scope{Site: hush.Site, Beacon: hush.Beacon, Band: hush.Band}
-		for _, beacon := range inScope(f, scope) {
+		for _, beacon := range orders.InScope(f, scope) {
 			if !slices.Contains(bound[beacon], number) {
 				lacking[beacon] = append(lacking[beacon], number)
 			}
@@ -252,18 +253,6 @@ func lockedHushes(ctx context.Context, tx *store.LeaderTx) (inForce map[int64]st
 	}
 	bound, err = tx.HushedBeacons(ctx)
 	return inForce, bound, err
-}
-
-// inScope lists the beacons that a scope concerns, sorted.
-func inScope(f *fleet.Fleet, scope fleet.Scope) []string {
-	var names []string
-	for _, b := range f.Beacons {
-		if slices.ContainsFunc(b.Bands, func(use fleet.BandUse) bool { return scope.Covers(b, use.Band.Name) }) {
-			names = append(names, b.Name)
-		}
-	}
-	slices.Sort(names)
-	return names
 }
 
 func (t *term) currentFleet() *fleet.Fleet {

@@ -6,12 +6,10 @@ import (
 	"slices"
 	"time"
 
-	"google.golang.org/protobuf/proto"
-
 	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/orders"
 	"lamplighter/coordinator/store"
-	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 )
 
 // maxScopes is how many scopes a hush state may hold.
@@ -27,39 +25,18 @@ func (t *term) saveHushState(ctx context.Context, tx *store.LeaderTx, beacon str
 	if err != nil {
 		return store.HushState{}, err
 	}
-	message := &wirev1.Hush{Network: t.currentFleet().Network.ID, Beacon: beacon, Epoch: t.epoch, Number: uint64(next)}
 	slices.Sort(under)
-	for _, hush := range under {
-		message.Scopes = append(message.Scopes, wireScope(inForce[hush]))
+	list := make([]orders.Hush, len(under))
+	for i, hush := range under {
+		h := inForce[hush]
+		list[i] = orders.Hush{Scope: fleet.Scope{Site: h.Site, Beacon: h.Beacon, Band: h.Band}, Reason: h.Reason, GivenBy: h.GivenBy, GivenAt: h.GivenAt}
 	}
-	payload, err := proto.Marshal(message)
+	payload, err := orders.HushState(t.currentFleet().Network.ID, beacon, number(int64(t.epoch), next), list)
 	if err != nil {
 		return store.HushState{}, err
 	}
 	state := store.HushState{Beacon: beacon, Epoch: int64(t.epoch), Number: next, Payload: payload}
 	return state, tx.SaveHushState(ctx, state, bind)
-}
-
-func wireScope(h store.Hush) *wirev1.HushScope {
-	return &wirev1.HushScope{
-		Band: h.Band, GivenFor: scopeName(fleet.Scope{Site: h.Site, Beacon: h.Beacon}),
-		Reason: h.Reason, GivenBy: h.GivenBy, SinceUnixMs: h.GivenAt.UnixMilli(),
-	}
-}
-
-// scopeName is a scope in words.
-func scopeName(s fleet.Scope) string {
-	name := "network"
-	switch {
-	case s.Beacon != "":
-		name = "beacon " + s.Beacon
-	case s.Site != "":
-		name = "site " + s.Site
-	}
-	if s.Band != "" {
-		name += ", " + s.Band
-	}
-	return name
 }
 
 // deposed tells people of a lead that was lost meanwhile.

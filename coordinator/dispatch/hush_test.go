@@ -209,7 +209,7 @@ func TestADeposedLeaderChangesNothing(t *testing.T) {
 	if _, err := term.writeOrders(t.Context()); !errors.Is(err, store.ErrDeposed) {
 		t.Errorf("orders: %v", err)
 	}
-	if err := b.store.SavePlan(t.Context(), term.epoch, 1, term.plan); !errors.Is(err, store.ErrDeposed) {
+	if err := b.store.SavePlan(t.Context(), term.epoch, 1, term.writer.Plan); !errors.Is(err, store.ErrDeposed) {
 		t.Errorf("a plan: %v", err)
 	}
 	b.ask(request("mill-hf", held))

@@ -124,7 +124,7 @@ func (l *loop) adopt(ctx context.Context, m made) error {
 		return err
 	}
 	l.decide.Lock()
-	l.plan, l.around = m.plan, m.around
+	l.writer.Plan, l.around = m.plan, m.around
 	l.decide.Unlock()
 	return l.write(ctx)
 }

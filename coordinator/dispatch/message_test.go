@@ -19,69 +19,6 @@ import (
 	"lamplighter/proto/seal"
 )
 
-// Planning rule 8.
-func TestWhatASlotSays(t *testing.T) {
-	call := func(callsign string) *fleet.Beacon {
-		text := strings.Replace(twoNear, "Q0TRN", callsign, 1)
-		text = strings.Replace(text, "locator: IP62oa", "locator: IP62oa12", 1)
-		return readFleet(t, text).Beacon("hilltop-hf")
-	}
-	const full, extended = wirev1.MessageKind_MESSAGE_KIND_FULL, wirev1.MessageKind_MESSAGE_KIND_EXTENDED
-	for name, c := range map[string]struct {
-		callsign string
-		extended bool
-		want     *wirev1.Message
-	}{
-		"plain":            {"Q0TRN", false, &wirev1.Message{Callsign: "Q0TRN", Locator: "IP62", PowerDbm: 23, Kind: full}},
-		"plain, second":    {"Q0TRN", true, &wirev1.Message{Callsign: "Q0TRN", Locator: "IP62OA", PowerDbm: 23, Kind: extended}},
-		"compound":         {"Q0TRN/P", false, &wirev1.Message{Callsign: "Q0TRN/P", PowerDbm: 23, Kind: full}},
-		"compound, second": {"Q0TRN/P", true, &wirev1.Message{Callsign: "Q0TRN/P", Locator: "IP62OA", PowerDbm: 23, Kind: extended}},
-	} {
-		t.Run(name, func(t *testing.T) {
-			b := call(c.callsign)
-			use, _ := b.Use("40m")
-			if diff := cmp.Diff(c.want, message(b, use, c.extended), protocmp.Transform()); diff != "" {
-				t.Error(diff)
-			}
-		})
-	}
-}
-
-// S11: a second message has its first one before it, on the same band, at most
-// eight minutes before.
-func TestASecondMessageWithoutItsFirstBecomesAFirst(t *testing.T) {
-	use := func(n slot.Number, band string, extended bool) lease.Use {
-		return lease.Use{Slot: n, Band: band, Extended: extended}
-	}
-	for name, c := range map[string]struct {
-		earlier, uses []lease.Use
-		want          []bool
-	}{
-		"a pair":                {nil, []lease.Use{use(1, "40m", false), use(2, "40m", true)}, []bool{false, true}},
-		"eight minutes":         {nil, []lease.Use{use(1, "40m", false), use(5, "40m", true)}, []bool{false, true}},
-		"ten minutes":           {nil, []lease.Use{use(1, "40m", false), use(6, "40m", true)}, []bool{false, false}},
-		"alone":                 {nil, []lease.Use{use(2, "40m", true)}, []bool{false}},
-		"its first was earlier": {[]lease.Use{use(1, "40m", false)}, []lease.Use{use(2, "40m", true)}, []bool{true}},
-		"another band":          {nil, []lease.Use{use(1, "20m", false), use(2, "40m", true)}, []bool{false, false}},
-		"one between":           {nil, []lease.Use{use(1, "40m", false), use(2, "20m", false), use(3, "40m", true)}, []bool{false, false, false}},
-		"two seconds":           {nil, []lease.Use{use(1, "40m", false), use(2, "40m", true), use(3, "40m", true)}, []bool{false, true, false}},
-	} {
-		t.Run(name, func(t *testing.T) {
-			before := slices.Clone(c.uses)
-			var got []bool
-			for _, u := range pairs(slot.Standard, c.earlier, c.uses) {
-				got = append(got, u.Extended)
-			}
-			if diff := cmp.Diff(c.want, got); diff != "" {
-				t.Error(diff)
-			}
-			if !slices.Equal(before, c.uses) {
-				t.Error("the uses that were given are changed")
-			}
-		})
-	}
-}
-
 func TestAnEnvelopeIsTheLicence(t *testing.T) {
 	b := newBench(t, twoNear)
 	licensed := strings.Replace(twoNear, "power_dbm: 23, share: 0.5, uncertainty_ppm: 0.05, bands: [40m]}",
@@ -104,7 +41,7 @@ func TestAnEnvelopeIsTheLicence(t *testing.T) {
 			Source: "fleet file, version 12", SlotSeconds: 120,
 		},
 	} {
-		sealed, err := BuildEnvelope(b.d.options.Signer, readFleet(t, licensed), beacon, 12, made)
+		sealed, err := orders.BuildEnvelope(b.d.options.Signer, readFleet(t, licensed), beacon, 12, made)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -120,7 +57,7 @@ func TestAnEnvelopeIsTheLicence(t *testing.T) {
 			t.Errorf("%s:\n%s", beacon, diff)
 		}
 	}
-	if _, err := BuildEnvelope(b.d.options.Signer, readFleet(t, twoNear), "nobody", 1, made); fault.Of(err) != fault.NotFound {
+	if _, err := orders.BuildEnvelope(b.d.options.Signer, readFleet(t, twoNear), "nobody", 1, made); fault.Of(err) != fault.NotFound {
 		t.Errorf("an unknown beacon: %v", err)
 	}
 }
@@ -140,13 +77,13 @@ func TestOrdersAreWrittenAnewOnlyWhenTheyDifferOrReachFurther(t *testing.T) {
 	change := func(do func(p *plan.Plan)) {
 		term.decide.Lock()
 		defer term.decide.Unlock()
-		next := *term.plan
+		next := *term.writer.Plan
 		next.Transmissions = slices.Clone(next.Transmissions)
 		do(&next)
-		term.plan = &next
+		term.writer.Plan = &next
 	}
 	write()
-	if latest := term.book.Latest("mill-hf"); latest != (lease.Number{Epoch: first.Epoch, Revision: 1}) {
+	if latest := term.writer.Book.Latest("mill-hf"); latest != (lease.Number{Epoch: first.Epoch, Revision: 1}) {
 		t.Fatalf("nothing changed, and the latest is %v", latest)
 	}
 	change(func(p *plan.Plan) { p.To = p.To.Add(time.Hour) })
@@ -166,27 +103,7 @@ func TestOrdersAreWrittenAnewOnlyWhenTheyDifferOrReachFurther(t *testing.T) {
 	if third := b.orders("mill-hf"); third.Revision != 3 || len(third.Transmissions) != len(slots(second))-1 {
 		t.Errorf("revision %d with %d transmissions", third.Revision, len(third.Transmissions))
 	}
-	if latest := term.book.Latest("hilltop-hf"); latest.Revision != 2 {
+	if latest := term.writer.Book.Latest("hilltop-hf"); latest.Revision != 2 {
 		t.Errorf("its orders are as they were, and have revision %d", latest.Revision)
-	}
-}
-
-func TestAHorizonIsADayAndBounded(t *testing.T) {
-	f := readFleet(t, twoNear)
-	now := time.Date(2026, 12, 1, 12, 1, 49, 0, time.UTC)
-	for _, c := range []struct {
-		now, from time.Time
-	}{
-		{now, time.Date(2026, 12, 1, 12, 2, 0, 0, time.UTC)},                  // 11 s are enough
-		{now.Add(time.Second), time.Date(2026, 12, 1, 12, 4, 0, 0, time.UTC)}, // 10 s are not
-		{time.Date(2026, 12, 1, 12, 2, 0, 0, time.UTC), time.Date(2026, 12, 1, 12, 4, 0, 0, time.UTC)},
-	} {
-		if from, to := horizon(f, c.now); !from.Equal(c.from) || to.Sub(from) != 24*time.Hour {
-			t.Errorf("at %v: from %v to %v", c.now, from, to)
-		}
-	}
-	f.Network.Slot = 2
-	if from, to := horizon(f, now); to.Sub(from) != mostSlots*2*time.Second {
-		t.Errorf("with short slots: %v", to.Sub(from))
 	}
 }

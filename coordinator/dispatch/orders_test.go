@@ -84,7 +84,7 @@ func compare(t *testing.T, p *plan.Plan, ordered map[string]*wirev1.Orders) {
 			},
 			Control: map[string]wirev1.Control{"hilltop-hf": wirev1.Control_CONTROL_AUTOMATIC, "mill-hf": wirev1.Control_CONTROL_REMOTE}[x.Beacon],
 		}
-		if off := got.FrequencyMillihertz - want.FrequencyMillihertz; off >= -most && off <= most {
+		if off := got.FrequencyMillihertz - want.FrequencyMillihertz; off >= -2 && off <= 2 {
 			want.FrequencyMillihertz = got.FrequencyMillihertz
 		}
 		if !proto.Equal(got, want) {

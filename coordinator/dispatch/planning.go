@@ -7,9 +7,9 @@ import (
 	"time"
 
 	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/orders"
 	"lamplighter/coordinator/plan"
 	"lamplighter/coordinator/planner"
-	"lamplighter/coordinator/store"
 )
 
 // historyBack is how far back fairness remembers.
@@ -37,32 +37,13 @@ func (t *term) planInput(ctx context.Context) (planner.Input, made, error) {
 		return planner.Input{}, made{}, err
 	}
 	t.decide.Lock()
-	f, version, previous, taken := t.fleet, t.version, t.plan, t.book.Taken(now)
+	version := t.version
+	in, around := t.writer.PlanInput(now, orders.Ahead)
 	t.decide.Unlock()
-	around := map[string]bool{}
-	for _, x := range taken.Transmissions {
-		around[x.Beacon] = true
-	}
-	from, to := horizon(f, now)
-	history, err := t.history(ctx, f, from)
-	if err != nil {
+	if in.History, err = t.history(ctx, in.Fleet, in.From); err != nil {
 		return planner.Input{}, made{}, err
 	}
-	if previous != nil && (previous.SlotSeconds != int64(f.Network.Slot) || previous.Network != f.Network.Name) {
-		previous = nil
-	}
-	return planner.Input{Fleet: f, From: from, To: to, History: history, Previous: previous, Taken: taken},
-		made{version: version, around: around}, nil
-}
-
-// horizon is what is planned now: from the next slot that begins after the
-// margin.
-func horizon(f *fleet.Fleet, now time.Time) (from, to time.Time) {
-	length := f.Network.Slot
-	first := length.At(now.Add(margin)) + 1
-	slots := min(int64(ahead/length.Duration()), mostSlots)
-	from = length.Start(first)
-	return from, from.Add(time.Duration(slots) * length.Duration())
+	return in, made{version: version, around: around}, nil
 }
 
 // history is what was transmitted in the days before a plan.
@@ -72,24 +53,12 @@ func (t *term) history(ctx context.Context, f *fleet.Fleet, until time.Time) (*p
 	if err != nil {
 		return nil, fmt.Errorf("what was sent lately could not be read: %w", err)
 	}
-	return historyOf(f, entries, until), nil
-}
-
-// historyOf begins with the first transmission that is known, so that nobody
-// is owed airtime for the time before there was any.
-func historyOf(f *fleet.Fleet, entries []store.LedgerEntry, until time.Time) *plan.Plan {
-	if len(entries) == 0 {
-		return nil
-	}
-	p := &plan.Plan{
-		Network: f.Network.Name, From: entries[0].StartAt, To: until, SlotSeconds: int64(f.Network.Slot),
-		Transmissions: make([]plan.Transmission, len(entries)),
-	}
+	sent := make([]plan.Transmission, len(entries))
 	for i, e := range entries {
-		p.Transmissions[i] = plan.Transmission{
+		sent[i] = plan.Transmission{
 			Start: e.StartAt, Beacon: e.Beacon, Band: e.Band,
 			FrequencyHz: float64(e.FrequencyMillihertz) / 1000, Message: plan.Message(e.MessageKind),
 		}
 	}
-	return p
+	return orders.History(f, sent, until), nil
 }

@@ -10,6 +10,7 @@ import (
 
 	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/lease"
+	"lamplighter/coordinator/orders"
 	"lamplighter/coordinator/plan"
 	"lamplighter/coordinator/store"
 	"lamplighter/proto/onair/slot"
@@ -19,17 +20,10 @@ import (
 
 // Times of a term.
 const (
-	ahead       = 24 * time.Hour   // how far orders reach
-	extendEvery = time.Hour        // how often they are extended
-	margin      = 10 * time.Second // before a slot that a new plan begins with
-	remember    = 10 * time.Minute // how long past slots count for pairs
-	retryAfter  = time.Minute      // after planning failed
-	tick        = 5 * time.Second  // how often what the broker did not take is tried again
+	extendEvery = time.Hour       // how often orders are extended
+	retryAfter  = time.Minute     // after planning failed
+	tick        = 5 * time.Second // how often what the broker did not take is tried again
 )
-
-// mostSlots bounds the horizon where slots are short: orders hold at most
-// 10,000 transmissions.
-const mostSlots = 10_000
 
 // term is one time that this coordinator leads.
 type term struct {
@@ -39,12 +33,10 @@ type term struct {
 	epoch   uint64
 	board   *board
 
-	// decide is held by whoever asks the book and acts on its answer: one at a
+	// decide is held by whoever asks the writer and acts on its answer: one at a
 	// time, database included. It is never held while a plan is made.
 	decide   sync.Mutex
-	book     *lease.Book
-	plan     *plan.Plan       // in force; nil: none yet
-	reaches  map[string]int64 // the end of each beacon's latest orders of this term
+	writer   *orders.Writer
 	around   map[string]bool  // beacons whose taken slots the plan in force was made around
 	withheld []lease.Withheld // what the latest orders lack
 
@@ -64,8 +56,8 @@ func newTerm(ctx context.Context, d *Dispatcher, f *fleet.Fleet, version int64, 
 	log := d.options.Log.With("epoch", epoch)
 	return &term{
 		options: d.options, metrics: d.metrics, log: log, epoch: epoch,
-		board: newBoard(ctx, d.options.Publisher, log),
-		fleet: f, version: version, reaches: map[string]int64{}, hushShown: map[string]lease.Number{},
+		board:  newBoard(ctx, d.options.Publisher, log),
+		writer: orders.NewWriter(epoch, f), fleet: f, version: version, hushShown: map[string]lease.Number{},
 		fleetChanged: make(chan struct{}, 1), released: make(chan struct{}, 1), freed: make(chan struct{}, 1),
 	}
 }
@@ -85,7 +77,7 @@ func (t *term) changeFleet(f *fleet.Fleet, version int64) {
 	t.fleetGuard.Lock()
 	t.fleet, t.version = f, version
 	t.fleetGuard.Unlock()
-	t.book.SetFleet(f)
+	t.writer.SetFleet(f)
 	signal(t.fleetChanged)
 }
 
@@ -94,7 +86,6 @@ func (t *term) load(ctx context.Context) error {
 	if t.fleet == nil {
 		return errors.New("no fleet file is in force yet")
 	}
-	t.book = lease.NewBook(t.fleet)
 	for _, step := range []func(context.Context) error{t.loadOrders, t.loadSlots, t.loadLeases, t.loadHushes, t.loadPlan} {
 		if err := step(ctx); err != nil {
 			return fmt.Errorf("what was stored before could not be taken over: %w", err)
@@ -106,7 +97,7 @@ func (t *term) load(ctx context.Context) error {
 func (t *term) loadOrders(ctx context.Context) error {
 	latest, err := t.options.Store.LatestOrders(ctx)
 	for _, o := range latest {
-		t.book.LoadLatest(o.Beacon, number(o.Epoch, o.Revision))
+		t.writer.Book.LoadLatest(o.Beacon, number(o.Epoch, o.Revision))
 		t.show(topic.Orders, seal.Orders, o.Beacon, o.Payload)
 	}
 	return err
@@ -117,13 +108,13 @@ func (t *term) loadSlots(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	standing, err := t.options.Store.StandingSlots(ctx, int64(t.fleet.Network.Slot.At(now.Add(-remember))))
+	standing, err := t.options.Store.StandingSlots(ctx, int64(t.fleet.Network.Slot.At(now.Add(-orders.Remember))))
 	for _, s := range standing {
 		var closed lease.Number
 		if s.ClosedEpoch != nil {
 			closed = number(*s.ClosedEpoch, *s.ClosedRevision)
 		}
-		t.book.Load(s.Beacon, lease.Use{
+		t.writer.Book.Load(s.Beacon, lease.Use{
 			Slot: slot.Number(s.Slot), Band: s.Band, FrequencyMillihertz: s.FrequencyMillihertz,
 			UncertaintyMillihertz: s.UncertaintyMillihertz, Extended: s.MessageKind == string(plan.Extended),
 		}, number(s.OpenedEpoch, s.OpenedRevision), closed)
@@ -134,9 +125,9 @@ func (t *term) loadSlots(ctx context.Context) error {
 func (t *term) loadLeases(ctx context.Context) error {
 	leases, err := t.options.Store.Leases(ctx)
 	for _, l := range leases {
-		t.book.Hold(l.Beacon, number(l.HeldEpoch, l.HeldRevision))
+		t.writer.Book.Hold(l.Beacon, number(l.HeldEpoch, l.HeldRevision))
 		if end := l.End(); !end.IsZero() {
-			t.book.Extend(l.Beacon, end)
+			t.writer.Book.Extend(l.Beacon, end)
 		}
 	}
 	return err
@@ -149,7 +140,7 @@ func (t *term) loadHushes(ctx context.Context) error {
 }
 
 func (t *term) loadPlan(ctx context.Context) (err error) {
-	t.plan, err = t.options.Plans.CurrentPlan(ctx)
+	t.writer.Plan, err = t.options.Plans.CurrentPlan(ctx)
 	return err
 }
 

@@ -1,4 +1,4 @@
-package dispatch
+package orders
 
 import (
 	"slices"
@@ -8,7 +8,6 @@ import (
 	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/lease"
 	"lamplighter/coordinator/plan"
-	"lamplighter/coordinator/store"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 	"lamplighter/proto/onair/slot"
 )
@@ -102,9 +101,17 @@ func message(b *fleet.Beacon, band fleet.BandUse, extended bool) *wirev1.Message
 // stroke is what a compound call sign has.
 const stroke = "/"
 
+// Slot is one transmission as it stands in orders.
+type Slot struct {
+	lease.Use
+	Start   time.Time // of the slot
+	Kind    plan.Message
+	Control fleet.Control
+}
+
 // transmissions turns uses into what stands in orders. The uses are those of
 // the beacon's own bands.
-func transmissions(b *fleet.Beacon, uses []lease.Use) (wire []*wirev1.Transmission, slots []store.OrderedSlot) {
+func transmissions(length slot.Length, b *fleet.Beacon, uses []lease.Use) (wire []*wirev1.Transmission, slots []Slot) {
 	for _, use := range uses {
 		band, ok := b.Use(use.Band)
 		if !ok {
@@ -113,21 +120,14 @@ func transmissions(b *fleet.Beacon, uses []lease.Use) (wire []*wirev1.Transmissi
 		t := &wirev1.Transmission{
 			Slot: int64(use.Slot), Band: use.Band,
 			FrequencyMillihertz: use.FrequencyMillihertz, UncertaintyMillihertz: use.UncertaintyMillihertz,
-			Message: message(b, band, use.Extended), DrivePercent: uint32(band.Drive), Control: wireControl(band.Control),
+			Message: message(b, band, use.Extended), DrivePercent: uint32(band.Drive), Control: WireControl(band.Control),
+		}
+		kind := plan.Full
+		if use.Extended {
+			kind = plan.Extended
 		}
 		wire = append(wire, t)
-		slots = append(slots, ordered(use, band))
+		slots = append(slots, Slot{Use: use, Start: length.Start(use.Slot), Kind: kind, Control: band.Control})
 	}
 	return wire, slots
-}
-
-func ordered(use lease.Use, band fleet.BandUse) store.OrderedSlot {
-	kind := plan.Full
-	if use.Extended {
-		kind = plan.Extended
-	}
-	return store.OrderedSlot{
-		Slot: int64(use.Slot), Band: use.Band, FrequencyMillihertz: use.FrequencyMillihertz,
-		UncertaintyMillihertz: use.UncertaintyMillihertz, MessageKind: string(kind), Control: string(band.Control),
-	}
 }

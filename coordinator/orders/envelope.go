@@ -1,4 +1,4 @@
-package dispatch
+package orders
 
 import (
 	"fmt"
@@ -50,7 +50,7 @@ func envelope(f *fleet.Fleet, b *fleet.Beacon, version int64, made time.Time) *w
 	}
 	for _, use := range b.Bands {
 		e.Bands = append(e.Bands, &wirev1.EnvelopeBand{
-			Band: use.Band.Name, Control: wireControl(use.Control),
+			Band: use.Band.Name, Control: WireControl(use.Control),
 			MaxPowerDbm: int32(b.Licence.MaxPowerDBm), Segments: segments(b, use),
 		})
 	}
@@ -72,7 +72,8 @@ func segments(b *fleet.Beacon, use fleet.BandUse) []*wirev1.Segment {
 	return list
 }
 
-func wireControl(c fleet.Control) wirev1.Control {
+// WireControl is a kind of control as agents read it.
+func WireControl(c fleet.Control) wirev1.Control {
 	switch c {
 	case fleet.Local:
 		return wirev1.Control_CONTROL_LOCAL
