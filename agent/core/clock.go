@@ -103,7 +103,7 @@ func (c *Core) Heartbeat(now Instant) *keyerv1.ToKeyer {
 
 func (c *Core) watchClock() {
 	if c.clock.at != nil {
-		c.wakeAt(c.clock.at.Boot + readingLasts + time.Millisecond)
+		c.wakeUnlessHeard(c.clock.at.Boot + readingLasts + time.Millisecond)
 	}
 	bound, known := c.bound()
 	if !known || bound > maxBound {

@@ -36,7 +36,8 @@ type Core struct {
 
 	now     Instant
 	actions []Action
-	wake    time.Duration
+	wake    time.Duration // as Next says
+	steady  time.Duration // as NextHeard says
 
 	linkUp   bool
 	stopping *time.Duration // since when
@@ -138,6 +139,10 @@ func (c *Core) Step(now Instant, event Event) []Action {
 // Next is the boot time at which a Tick is wanted, Never if at none.
 func (c *Core) Next() time.Duration { return c.wake }
 
+// NextHeard is the same as long as clock and keyer go on speaking each second:
+// whoever knows that they will need not look whether they did.
+func (c *Core) NextHeard() time.Duration { return c.steady }
+
 // Done says whether a stopping agent has nothing left to do.
 func (c *Core) Done() bool {
 	if c.stopping == nil {
@@ -153,7 +158,7 @@ const stopWithin = 2 * time.Second
 
 // advance takes every step that the state and the time allow, in this order.
 func (c *Core) advance() {
-	c.wake = Never
+	c.wake, c.steady = Never, Never
 	if c.stopping != nil {
 		c.wakeAt(*c.stopping + stopWithin)
 	}
@@ -178,8 +183,15 @@ func (c *Core) do(a Action) { c.actions = append(c.actions, a) }
 
 // wakeAt wants a Tick at a boot time; one that has passed is not waited for.
 func (c *Core) wakeAt(boot time.Duration) {
-	if boot > c.now.Boot && boot < c.wake {
-		c.wake = boot
+	if boot > c.now.Boot {
+		c.wake, c.steady = min(c.wake, boot), min(c.steady, boot)
+	}
+}
+
+// wakeUnlessHeard wants one if neither clock nor keyer speaks before.
+func (c *Core) wakeUnlessHeard(boot time.Duration) {
+	if boot > c.now.Boot {
+		c.wake = min(c.wake, boot)
 	}
 }
 

@@ -69,7 +69,7 @@ func (c *Core) presentToKeyer() {
 	if s == nil {
 		return
 	}
-	c.wakeAt(c.keyer.statusAt + statusLasts + time.Millisecond)
+	c.wakeUnlessHeard(c.keyer.statusAt + statusLasts + time.Millisecond)
 	if s.GetEnvelope() < c.envelope.GetNumber() {
 		c.present(&c.keyer.envelopeAt, &keyerv1.ToKeyer{Body: &keyerv1.ToKeyer_Envelope{Envelope: c.config.Envelope}})
 	}

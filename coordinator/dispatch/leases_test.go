@@ -84,7 +84,7 @@ func TestASecondDeviceGetsNoLeaseWhileTheFirstIsAlive(t *testing.T) {
 	held := b.orders("mill-hf")
 	b.granted(request("mill-hf", held))
 	clone := request("mill-hf", nil)
-	clone.BootId, clone.Run = "another kernel", strings.Repeat("f", runDigits)
+	clone.BootId, clone.Run = "another kernel", strings.Repeat("f", 32)
 	if g := b.granted(clone); !strings.Contains(g.Refusal, "another device") {
 		t.Errorf("the second device: %+v", g)
 	}
@@ -127,7 +127,7 @@ func TestForgedRequestsAreDropped(t *testing.T) {
 	b.deliver("elsewhere", mustMarshal(t, request("mill-hf", nil)))
 	b.deliver(at("hilltop-hf").Topic(topic.LeaseRequest), mustMarshal(t, request("mill-hf", nil)))
 	b.deliver(topic.Address{Network: "other", Beacon: "mill-hf"}.Topic(topic.LeaseRequest), mustMarshal(t, request("mill-hf", nil)))
-	for what, change := range map[string]func(*wirev1.LeaseRequest){
+	for _, change := range map[string]func(*wirev1.LeaseRequest){
 		"network": func(r *wirev1.LeaseRequest) { r.Network = "other" },
 		"nonce":   func(r *wirev1.LeaseRequest) { r.Nonce = r.Nonce[:15] },
 		"boot":    func(r *wirev1.LeaseRequest) { r.BootId = "" },

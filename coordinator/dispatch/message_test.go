@@ -11,11 +11,10 @@ import (
 	"google.golang.org/protobuf/testing/protocmp"
 
 	"lamplighter/coordinator/fault"
-	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/lease"
+	"lamplighter/coordinator/orders"
 	"lamplighter/coordinator/plan"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
-	"lamplighter/proto/onair/slot"
 	"lamplighter/proto/seal"
 )
 
