@@ -37,9 +37,9 @@ import (
 	"lamplighter/agent/link"
 	"lamplighter/agent/local"
 	"lamplighter/agent/sensor"
-	"lamplighter/agent/service"
 	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+	"lamplighter/proto/service"
 	"lamplighter/proto/setup"
 	"lamplighter/proto/topic"
 )

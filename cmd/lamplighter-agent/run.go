@@ -10,7 +10,7 @@ import (
 
 	"lamplighter/agent/app"
 	"lamplighter/agent/keyer/process"
-	"lamplighter/agent/service"
+	"lamplighter/proto/service"
 )
 
 type runCommand struct {

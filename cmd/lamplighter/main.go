@@ -56,6 +56,8 @@ type commands struct {
 	Token       tokenCmd       `cmd:"" help:"Look after tokens for scripts."`
 	Duty        dutyCmd        `cmd:"" help:"Say who is in control of a site, or take control."`
 	Audit       auditCmd       `cmd:"" help:"Look at who did what."`
+	Backup      backupCmd      `cmd:"" help:"Save what a network can't do without."`
+	Restore     restoreCmd     `cmd:"" help:"Bring a backup back on an empty machine."`
 	Version     versionCmd     `cmd:"" help:"Say which version this is."`
 	Completion  completionCmd  `cmd:"" help:"Print a script that completes words in your shell."`
 }

@@ -5,6 +5,7 @@ import (
 
 	"lamplighter/coordinator/app"
 	"lamplighter/coordinator/fault"
+	"lamplighter/proto/service"
 )
 
 // serveCmd runs a coordinator.
@@ -41,9 +42,10 @@ func (c *serveCmd) Run(e *environment) error {
 	if c.Verbose {
 		level = slog.LevelDebug
 	}
+	log := slog.New(slog.NewTextHandler(e.stderr, &slog.HandlerOptions{Level: level}))
+	manager := service.FromEnvironment(log)
 	options := app.Options{
-		Dir: c.Dir, Database: c.Database, Broker: c.Broker, GRPC: c.GRPC, HTTP: c.HTTP, MQTT: c.MQTT, HealthDays: c.HealthDays,
-		Log: slog.New(slog.NewTextHandler(e.stderr, &slog.HandlerOptions{Level: level})),
+		Dir: c.Dir, Database: c.Database, Broker: c.Broker, GRPC: c.GRPC, HTTP: c.HTTP, MQTT: c.MQTT, HealthDays: c.HealthDays, Log: log,
 	}
 	if err := c.access(&options); err != nil {
 		return err
@@ -64,6 +66,7 @@ func (c *serveCmd) Run(e *environment) error {
 		return err
 	}
 	defer coordinator.Stop()
+	manager.Ready()
 	select {
 	case <-e.Done():
 		return nil

@@ -27,6 +27,7 @@ var peers = map[string]string{
 	"prometheus":    "prometheus",
 	"promtool":      "prometheus",
 
+	"docker-compose":  "docker-compose",
 	"systemd-analyze": "systemd",
 }
 

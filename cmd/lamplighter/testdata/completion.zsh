@@ -61,13 +61,15 @@ _lamplighter() {
       " audit") at="audit" ;;
       "audit list") at="audit list" ;;
       "audit verify") at="audit verify" ;;
+      " backup") at="backup" ;;
+      " restore") at="restore" ;;
       " version") at="version" ;;
       " completion") at="completion" ;;
       *) ;;
     esac
   done
   case "$at" in
-    "") choices=(demo serve plan check fairness capacity tones fleet fit status report who heard alerts hush release agent-config enrol devices revoke readmit login people token duty audit version completion --help) ;;
+    "") choices=(demo serve plan check fairness capacity tones fleet fit status report who heard alerts hush release agent-config enrol devices revoke readmit login people token duty audit backup restore version completion --help) ;;
     "demo") choices=(--help --dir --http --for --agents) ;;
     "serve") choices=(--help --dir --database --broker --grpc --http --mqtt --fleet --health-days --open-on-loopback --openid-issuer --openid-client --openid-secret-file --public-url --tls --tls-certificate --tls-key --host --devices --agents-broker --verbose) ;;
     "plan") choices=(--help --from --to --history --previous --taken --explain --out) ;;
@@ -123,6 +125,8 @@ _lamplighter() {
     "audit") choices=(list verify --help) ;;
     "audit list") choices=(--help --authority --server --output --person --action --site --outcome --text --since --until --before --most) ;;
     "audit verify") choices=(--help --authority --server --noted) ;;
+    "backup") choices=(--help --dir --database) ;;
+    "restore") choices=(--help --dir --database) ;;
     "version") choices=(--help --output) ;;
     "completion") choices=(--help) ;;
   esac

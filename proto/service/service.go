@@ -1,9 +1,10 @@
-// Package service tells the service manager how the agent does, by the protocol
-// of sd_notify(3): datagrams of NAME=VALUE lines to the socket that the manager
-// names in the environment. Without a manager nothing is told.
+// Package service tells the service manager how an agent or a coordinator does,
+// by the protocol of sd_notify(3): datagrams of NAME=VALUE lines to the socket
+// that the manager names in the environment. Without a manager nothing is told.
 //
-// What is told comes from the agent's own loop: a loop that hangs tells nothing,
-// and the manager's watchdog ends it.
+// What an agent tells comes from its own loop: a loop that hangs tells nothing,
+// and the manager's watchdog ends it. A coordinator says only when it has
+// started: to end one that waits for its database would help nobody.
 package service
 
 import (
@@ -51,7 +52,7 @@ func FromEnvironment(log *slog.Logger) *Notifier {
 	return n
 }
 
-// Ready says that the agent has started.
+// Ready says that the program has started.
 func (n *Notifier) Ready() { n.tell("READY=1") }
 
 // Alive is a sign of life, told as often as the manager wants one.
@@ -63,7 +64,7 @@ func (n *Notifier) Alive(now time.Time) {
 	n.tell("WATCHDOG=1")
 }
 
-// Status says in a line how the agent does, if that is new.
+// Status says in a line how the program does, if that is new.
 func (n *Notifier) Status(line string) {
 	if n == nil || line == n.status {
 		return
