@@ -39,7 +39,7 @@ func (c *backupCmd) Run(e *environment) error {
 // restoreCmd brings it back.
 type restoreCmd struct {
 	placeFlags
-	Folder string `arg:"" type:"existingdir" help:"The backup."`
+	Folder string `arg:"" type:"path" help:"The backup."`
 }
 
 // Help is shown by --help.

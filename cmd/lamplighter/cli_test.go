@@ -60,7 +60,7 @@ var commandWords = []string{
 	"fit", "status", "hush", "release", "agent-config", "enrol", "devices", "revoke", "readmit", "login", "people", "people list", "people add", "people change", "people end",
 	"people reset", "people password", "token", "token create", "token list", "token revoke", "duty", "duty show", "duty start",
 	"duty confirm", "duty end", "duty add", "duty remove", "audit", "audit list", "audit verify", "version", "completion",
-	"alerts", "alerts list", "alerts ack", "alerts silence", "alerts silences", "alerts unsilence", "alerts test", "report", "who", "heard", "heard import", "heard unmatched", "heard corrections",
+	"alerts", "alerts list", "alerts ack", "alerts silence", "alerts silences", "alerts unsilence", "alerts test", "report", "who", "backup", "restore", "heard", "heard import", "heard unmatched", "heard corrections",
 }
 
 func TestHelpOfEachCommand(t *testing.T) {
