@@ -115,7 +115,7 @@ func (c *Core) renewEvery() time.Duration {
 	}
 	switch {
 	case c.lease.shortest == 0:
-		return min(every, askAgainMost)
+		return min(every, renewRemote) // a reboot, say, waits for its former self to be forgotten
 	case c.lease.shortest/3 < every:
 		return max(c.lease.shortest/3, time.Second)
 	}

@@ -66,7 +66,7 @@ func (b *bench) later() {
 		b.t.Fatal(err)
 	}
 	defer func() { _ = conn.Close(b.t.Context()) }()
-	if _, err := conn.Exec(b.t.Context(), "update leases set heard_at = heard_at - interval '5 minutes'"); err != nil {
+	if _, err := conn.Exec(b.t.Context(), "update leases set heard_at = heard_at - interval '5 minutes', rival_at = rival_at - interval '5 minutes'"); err != nil {
 		b.t.Fatal(err)
 	}
 }
@@ -78,9 +78,9 @@ func another(r *wirev1.LeaseRequest, digit, kernel string) *wirev1.LeaseRequest 
 	return second
 }
 
-// S13: a second device, on another kernel, gets no lease and is told of at once,
-// though it says how it is before it asks, and though the first asked minutes
-// ago. The first goes on.
+// S13: a second device, on another kernel, gets no lease, though it says how
+// it is before it asks, and though the first asked minutes ago. It is told of
+// when the first was heard after it. The first goes on.
 func TestACloneGetsNothingAndIsToldOf(t *testing.T) {
 	b := newBench(t, twoNear)
 	told := b.told()
@@ -100,6 +100,9 @@ func TestACloneGetsNothingAndIsToldOf(t *testing.T) {
 		b.says(second, 1+seq)
 		if g := b.granted(second); len(g.GetTerms()) != 0 || g.GetRefusal() == "" {
 			t.Errorf("the second device got %v", g)
+		}
+		if seq == 0 && len(told()) != 0 {
+			t.Error("a device that may have been started anew is told of")
 		}
 		b.later()
 		b.says(first, 3+seq) // beside the other run
@@ -144,5 +147,43 @@ func TestARestartIsNoCloneUntilTheFormerRunSpeaks(t *testing.T) {
 	}
 	if g := b.granted(second); g.GetRefusal() != "" || len(g.GetTerms()) != 1 {
 		t.Errorf("the one that came last, after that: %v", g)
+	}
+}
+
+// A device that is started anew on the same card, within the minute, waits for
+// its lease; nobody is told, neither then nor later. A device that asks beside a
+// clone is told of with its own next request.
+func TestARebootIsNoCloneUntilTheFormerKernelSpeaks(t *testing.T) {
+	b := newBench(t, twoNear)
+	told := b.told()
+	b.lead()
+	first := request("hilltop-hf", b.orders("hilltop-hf"))
+	second := another(first, "b", "another-kernel")
+	b.granted(first)
+	b.says(first, 1)
+	b.says(second, 1)
+	if g := b.granted(second); len(g.GetTerms()) != 0 || !strings.Contains(g.GetRefusal(), "started anew") {
+		t.Errorf("right after the reboot: %v", g)
+	}
+	b.later() // the former kernel was heard minutes ago
+	b.says(second, 2)
+	if g := b.granted(second); g.GetRefusal() != "" || len(g.GetTerms()) != 1 {
+		t.Errorf("after the minute: %v", g)
+	}
+	if cloned := told(); len(cloned) != 0 {
+		t.Errorf("a reboot is told of: %v", cloned)
+	}
+	third := another(first, "c", "a-third-kernel")
+	if g := b.granted(third); len(g.GetTerms()) != 0 {
+		t.Errorf("a third kernel: %v", g)
+	}
+	if cloned := told(); len(cloned) != 0 {
+		t.Errorf("told of before both have spoken: %v", cloned)
+	}
+	if g := b.granted(second); g.GetRefusal() != "" || len(g.GetTerms()) != 1 {
+		t.Errorf("the device beside a clone: %v", g)
+	}
+	if cloned := told(); cloned["hilltop-hf"] == "" {
+		t.Error("nobody is told of a clone")
 	}
 }

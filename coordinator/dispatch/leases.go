@@ -43,11 +43,11 @@ func (d *Dispatcher) answerLease(ctx context.Context, delivery broker.Delivery) 
 	if err := t.sendGrant(ctx, address, asked, decision); err != nil {
 		d.options.Log.Warn("the answer to a request for a lease could not be sent", "beacon", address.Beacon, "error", err)
 	}
+	if decision.Twice != "" && d.options.Cloned != nil {
+		d.options.Cloned(ctx, address.Beacon, decision.Twice)
+	}
 	if decision.Refusal == "" {
 		return granted
-	}
-	if decision.Refusal == lease.ClonedIdentity && d.options.Cloned != nil {
-		d.options.Cloned(ctx, address.Beacon, decision.Sentence)
 	}
 	d.options.Log.Warn("a lease is refused", "beacon", address.Beacon, "reason", string(decision.Refusal), "sentence", decision.Sentence)
 	return string(decision.Refusal)
@@ -66,7 +66,10 @@ func (t *term) grant(ctx context.Context, asked *wirev1.LeaseRequest) (lease.Dec
 		}
 		decision = t.writer.Book.Decide(request, known)
 		if !t.writer.Counts(request, decision) {
-			return nil
+			if decision.Holder.Rival == known.Holder.Rival {
+				return nil
+			}
+			return tx.NoteRival(ctx, toHolder(request.Beacon, decision.Holder))
 		}
 		if known.HeldKnown && !request.Held.IsZero() {
 			if err := tx.ConfirmOrders(ctx, request.Beacon, int64(request.Held.Epoch), int64(request.Held.Revision)); err != nil {
@@ -89,10 +92,7 @@ func (t *term) known(ctx context.Context, tx *store.LeaderTx, r lease.Request) (
 		return known, err
 	}
 	if before != nil {
-		known.Holder = lease.Holder{Run: before.Run, BootID: before.BootID, Heard: before.HeardAt}
-		if before.FormerRun != nil {
-			known.Holder.FormerRun = *before.FormerRun
-		}
+		known.Holder = fromHolder(before)
 	}
 	if b := t.currentFleet().Beacon(r.Beacon); b != nil && b.Site.DutyRequired {
 		period, err := tx.InControl(ctx, b.Site.Name)
@@ -114,17 +114,34 @@ func (t *term) toStore(r lease.Request, d lease.Decision, known lease.Known) sto
 	if !known.HeldKnown {
 		held = t.writer.Book.Held(r.Beacon)
 	}
-	l := store.Lease{
-		Beacon: r.Beacon, Run: d.Holder.Run, BootID: d.Holder.BootID, HeardAt: d.Holder.Heard,
-		HeldEpoch: int64(held.Epoch), HeldRevision: int64(held.Revision),
-	}
-	if d.Holder.FormerRun != "" {
-		l.FormerRun = &d.Holder.FormerRun
-	}
+	l := toHolder(r.Beacon, d.Holder)
+	l.HeldEpoch, l.HeldRevision = int64(held.Epoch), int64(held.Revision)
 	if d.Refusal == "" {
 		l.GrantedAt, l.ExpiresAt = &known.Now, &d.Until
 	}
 	return l
+}
+
+func toHolder(beacon string, h lease.Holder) store.Lease {
+	l := store.Lease{Beacon: beacon, Run: h.Run, BootID: h.BootID, HeardAt: h.Heard}
+	if h.FormerRun != "" {
+		l.FormerRun = &h.FormerRun
+	}
+	if h.Rival != "" {
+		l.RivalBootID, l.RivalAt = &h.Rival, &h.RivalAt
+	}
+	return l
+}
+
+func fromHolder(l *store.Lease) lease.Holder {
+	h := lease.Holder{Run: l.Run, BootID: l.BootID, Heard: l.HeardAt}
+	if l.FormerRun != nil {
+		h.FormerRun = *l.FormerRun
+	}
+	if l.RivalBootID != nil && l.RivalAt != nil {
+		h.Rival, h.RivalAt = *l.RivalBootID, *l.RivalAt
+	}
+	return h
 }
 
 // confirmed follows from a beacon holding other orders than before: what waited

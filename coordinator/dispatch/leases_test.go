@@ -85,7 +85,7 @@ func TestASecondDeviceGetsNoLeaseWhileTheFirstIsAlive(t *testing.T) {
 	b.granted(request("mill-hf", held))
 	clone := request("mill-hf", nil)
 	clone.BootId, clone.Run = "another kernel", strings.Repeat("f", 32)
-	if g := b.granted(clone); !strings.Contains(g.Refusal, "another device") {
+	if g := b.granted(clone); !strings.Contains(g.Refusal, "another kernel") {
 		t.Errorf("the second device: %+v", g)
 	}
 	if g := b.granted(request("mill-hf", held)); g.Refusal != "" || len(g.Terms) != 1 {

@@ -48,7 +48,7 @@ func newFigures(registry prometheus.Registerer) *figures {
 	}
 	for _, result := range []string{
 		granted, garbled, failed, string(lease.NotLeader), string(lease.UnknownBeacon), string(lease.UpdateNeeded),
-		string(lease.ClonedIdentity), string(lease.UnknownOrders), string(lease.NoControlOperator),
+		string(lease.ClonedIdentity), string(lease.OtherKernel), string(lease.UnknownOrders), string(lease.NoControlOperator),
 	} {
 		f.requests.WithLabelValues(result)
 	}

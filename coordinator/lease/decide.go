@@ -15,6 +15,10 @@ const Format = 1
 // Fresh is how long after its last word a run counts as alive.
 const Fresh = 60 * time.Second
 
+// late is by how much the last words of a kernel may be stored after the first
+// of the next one: they may have waited for the database.
+const late = 5 * time.Second
+
 // longest is how long each kind of control may go on without the coordinator.
 // Remote control: 47 CFR 97.213(b), three minutes after the control link failed.
 // Local: eight hours at most; automatic: a quarter of the 24 hours that are the
@@ -31,6 +35,7 @@ const (
 	UnknownBeacon  Reason = "unknown_beacon"  // the fleet has no such beacon
 	UpdateNeeded   Reason = "update_needed"   // the agent can't read what is written here
 	ClonedIdentity Reason = "cloned_identity" // another device with this identity is alive
+	OtherKernel    Reason = "other_kernel"    // it may have been started anew, or be a second device: time will tell
 	UnknownOrders  Reason = "unknown_orders"  // it holds orders that were never written here
 
 	NoControlOperator Reason = "no_control_operator" // its site needs somebody in control, and nobody is
@@ -46,9 +51,11 @@ type Request struct {
 // Holder is the run that asked before.
 type Holder struct {
 	Run       string // empty: none ever did
-	FormerRun string // the run before it on the same kernel; empty: none
+	FormerRun string // the run before it; empty: none
 	BootID    string
 	Heard     time.Time // when it was heard last
+	Rival     string    // the boot id of another kernel that asked meanwhile; empty: none did
+	RivalAt   time.Time // when that asked first
 }
 
 // Known is what a request is decided by, besides the book.
@@ -72,6 +79,7 @@ type Decision struct {
 	Terms    []Term    // one for each kind of control that the beacon's bands have
 	Until    time.Time // the end of the longest, counted from Known.Now
 	Holder   Holder    // who holds the beacon's identity from now on
+	Twice    string    // what to tell people of two devices with one identity; empty: nothing
 }
 
 func (d Decision) refuse(reason Reason, format string, args ...any) Decision {
@@ -83,11 +91,16 @@ func (d Decision) refuse(reason Reason, format string, args ...any) Decision {
 // notes what the beacon holds (Hold) and, once it is stored, what it is granted
 // (Extend).
 func (b *Book) Decide(r Request, k Known) Decision {
-	d := Decision{Holder: k.Holder}
-	if k.Holder.rivals(r, k.Now) {
-		return d.refuse(ClonedIdentity, "another device speaks as %s, heard %d s ago: switch one of them off", r.Beacon, int(k.Now.Sub(k.Holder.Heard).Seconds()))
+	d := Decision{Holder: k.Holder.next(r, k.Now)}
+	if k.Holder.proves(r, k.Now) {
+		d.Twice = fmt.Sprintf("another device speaks as %s, heard %d s ago: switch one of them off", r.Beacon, int(k.Now.Sub(k.Holder.spoke(r)).Seconds()))
 	}
-	d.Holder = k.Holder.next(r, k.Now)
+	if k.Holder.rivals(r, k.Now) {
+		if d.Twice != "" {
+			return d.refuse(ClonedIdentity, "%s", d.Twice)
+		}
+		return d.refuse(OtherKernel, "%s was heard %d s ago on another kernel: if this is it, started anew, it gets its lease %d s after that", r.Beacon, int(k.Now.Sub(k.Holder.Heard).Seconds()), int(Fresh.Seconds()))
+	}
 	beacon := b.fleet.Beacon(r.Beacon)
 	if beacon == nil {
 		return d.refuse(UnknownBeacon, "the fleet in force has no beacon %s", r.Beacon)
@@ -155,10 +168,9 @@ func terms(beacon *fleet.Beacon) []Term {
 	return list
 }
 
-// rivals says whether a request comes from a second device while the first is
-// alive. Another run on the same kernel is the same device, started anew; but
-// a run that was replaced so and comes back is alive beside the one that
-// replaced it.
+// rivals says whether a request gets nothing because another run is alive.
+// Another run on the same kernel is the same device, started anew; but a run
+// that was replaced so and comes back is alive beside the one that replaced it.
 func (h Holder) rivals(r Request, now time.Time) bool {
 	if h.Run == "" || h.Run == r.Run || now.Sub(h.Heard) >= Fresh {
 		return false
@@ -166,15 +178,38 @@ func (h Holder) rivals(r Request, now time.Time) bool {
 	return h.BootID != r.BootID || h.FormerRun == r.Run
 }
 
-// next is who holds the identity after a request that was let in.
-func (h Holder) next(r Request, now time.Time) Holder {
-	next := Holder{Run: r.Run, BootID: r.BootID, Heard: now, FormerRun: h.FormerRun}
+// proves says whether a request shows that there are two devices: of two runs
+// that follow one another the first never speaks again, so that one which does
+// has not ended.
+func (h Holder) proves(r Request, now time.Time) bool {
 	switch {
-	case h.Run == r.Run:
-	case h.BootID == r.BootID:
+	case h.BootID == r.BootID && h.Rival != "":
+		return true
+	case !h.rivals(r, now):
+		return false
+	}
+	return h.FormerRun == r.Run || h.Rival == r.BootID && h.Heard.Sub(h.RivalAt) > late
+}
+
+// spoke is when the other of two devices was heard, as far as is known.
+func (h Holder) spoke(r Request) time.Time {
+	if h.BootID == r.BootID && h.Rival != "" {
+		return h.RivalAt
+	}
+	return h.Heard
+}
+
+// next is who holds the identity after a request.
+func (h Holder) next(r Request, now time.Time) Holder {
+	if h.rivals(r, now) {
+		if h.BootID != r.BootID && h.Rival != r.BootID {
+			h.Rival, h.RivalAt = r.BootID, now
+		}
+		return h
+	}
+	next := Holder{Run: r.Run, BootID: r.BootID, Heard: now, FormerRun: h.FormerRun}
+	if h.Run != r.Run {
 		next.FormerRun = h.Run
-	default:
-		next.FormerRun = ""
 	}
 	return next
 }

@@ -36,11 +36,18 @@
 // # One identity, one device
 //
 // A run holds its beacon's identity while it is heard: by its requests, or by
-// anything else that it says. A run on another kernel is a second device and
-// gets nothing meanwhile. A run on the same kernel is an agent that was started
-// anew, which ended the run before it; so when that one asks again there are
-// two devices all the same, and it gets nothing. Its lease is the older one, so
-// that soon only one is left. Either refusal is told to people.
+// anything else that it says. Whoever else asks meanwhile gets nothing, unless
+// it runs on the same kernel: that is an agent which was started anew.
+//
+// A run on another kernel may be the same device after a power cut, or a second
+// one. It waits in either case. Which of them it is shows by who speaks next: a
+// device that was started anew never speaks as its former run again. So people
+// are told as soon as the first kernel speaks after the second has, and at once
+// when a run comes back that another one has followed; a device that merely
+// starts anew alarms nobody, and has its lease a minute after its former run
+// was heard last. Where both are connected they take the broker's session from
+// one another, and an agent asks for a lease whenever it has connected: within a
+// second or two both have spoken.
 //
 // # Beacons that are gone
 //

@@ -297,6 +297,9 @@ func TestHowLongALeaseIs(t *testing.T) {
 func TestWhoIsRefusedALease(t *testing.T) {
 	first := Holder{Run: "a", FormerRun: "z", BootID: "k1", Heard: noon}
 	in := noon.Add
+	beside, both := first, first
+	beside.Rival, beside.RivalAt = "k2", in(59*time.Second)
+	both.Rival, both.RivalAt, both.Heard = "k2", noon, in(late+time.Nanosecond)
 	for name, c := range map[string]struct {
 		request Request
 		holder  Holder
@@ -305,17 +308,18 @@ func TestWhoIsRefusedALease(t *testing.T) {
 		want    Reason
 		next    Holder
 	}{
-		"the first ever":       {Request{Beacon: "hill-a", Run: "a", BootID: "k1", Reader: 1}, Holder{}, false, noon, "", Holder{Run: "a", BootID: "k1", Heard: noon}},
-		"the same again":       {Request{Beacon: "hill-a", Run: "a", BootID: "k1", Reader: 1}, first, false, in(20 * time.Second), "", Holder{"a", "z", "k1", in(20 * time.Second)}},
-		"started anew":         {Request{Beacon: "hill-a", Run: "b", BootID: "k1", Reader: 1}, first, false, in(time.Second), "", Holder{"b", "a", "k1", in(time.Second)}},
-		"the replaced one":     {Request{Beacon: "hill-a", Run: "z", BootID: "k1", Reader: 1}, first, false, in(59 * time.Second), ClonedIdentity, first},
-		"... much later":       {Request{Beacon: "hill-a", Run: "z", BootID: "k1", Reader: 1}, first, false, in(60 * time.Second), "", Holder{"z", "a", "k1", in(60 * time.Second)}},
-		"a second device":      {Request{Beacon: "hill-a", Run: "b", BootID: "k2", Reader: 1}, first, false, in(59 * time.Second), ClonedIdentity, first},
-		"... the first silent": {Request{Beacon: "hill-a", Run: "b", BootID: "k2", Reader: 1}, first, false, in(60 * time.Second), "", Holder{"b", "", "k2", in(60 * time.Second)}},
-		"unknown beacon":       {Request{Beacon: "nobody", Run: "a", BootID: "k1", Reader: 1}, Holder{}, false, noon, UnknownBeacon, Holder{Run: "a", BootID: "k1", Heard: noon}},
-		"unknown orders":       {Request{Beacon: "hill-a", Run: "a", BootID: "k1", Reader: 1, Held: three}, Holder{}, true, noon, UnknownOrders, Holder{Run: "a", BootID: "k1", Heard: noon}},
-		"too old a reader":     {Request{Beacon: "hill-a", Run: "a", BootID: "k1"}, Holder{}, false, noon, UpdateNeeded, Holder{Run: "a", BootID: "k1", Heard: noon}},
-		"a newer reader":       {Request{Beacon: "hill-a", Run: "a", BootID: "k1", Reader: 9}, Holder{}, false, noon, "", Holder{Run: "a", BootID: "k1", Heard: noon}},
+		"the first ever":                  {Request{Beacon: "hill-a", Run: "a", BootID: "k1", Reader: 1}, Holder{}, false, noon, "", Holder{Run: "a", BootID: "k1", Heard: noon}},
+		"the same again":                  {Request{Beacon: "hill-a", Run: "a", BootID: "k1", Reader: 1}, first, false, in(20 * time.Second), "", Holder{Run: "a", FormerRun: "z", BootID: "k1", Heard: in(20 * time.Second)}},
+		"started anew":                    {Request{Beacon: "hill-a", Run: "b", BootID: "k1", Reader: 1}, first, false, in(time.Second), "", Holder{Run: "b", FormerRun: "a", BootID: "k1", Heard: in(time.Second)}},
+		"the replaced one":                {Request{Beacon: "hill-a", Run: "z", BootID: "k1", Reader: 1}, first, false, in(59 * time.Second), ClonedIdentity, first},
+		"... much later":                  {Request{Beacon: "hill-a", Run: "z", BootID: "k1", Reader: 1}, first, false, in(60 * time.Second), "", Holder{Run: "z", FormerRun: "a", BootID: "k1", Heard: in(60 * time.Second)}},
+		"a second device":                 {Request{Beacon: "hill-a", Run: "b", BootID: "k2", Reader: 1}, first, false, in(59 * time.Second), OtherKernel, beside},
+		"... for long, and the first too": {Request{Beacon: "hill-a", Run: "b", BootID: "k2", Reader: 1}, both, false, in(59 * time.Second), ClonedIdentity, both},
+		"... the first silent":            {Request{Beacon: "hill-a", Run: "b", BootID: "k2", Reader: 1}, first, false, in(60 * time.Second), "", Holder{Run: "b", FormerRun: "a", BootID: "k2", Heard: in(60 * time.Second)}},
+		"unknown beacon":                  {Request{Beacon: "nobody", Run: "a", BootID: "k1", Reader: 1}, Holder{}, false, noon, UnknownBeacon, Holder{Run: "a", BootID: "k1", Heard: noon}},
+		"unknown orders":                  {Request{Beacon: "hill-a", Run: "a", BootID: "k1", Reader: 1, Held: three}, Holder{}, true, noon, UnknownOrders, Holder{Run: "a", BootID: "k1", Heard: noon}},
+		"too old a reader":                {Request{Beacon: "hill-a", Run: "a", BootID: "k1"}, Holder{}, false, noon, UpdateNeeded, Holder{Run: "a", BootID: "k1", Heard: noon}},
+		"a newer reader":                  {Request{Beacon: "hill-a", Run: "a", BootID: "k1", Reader: 9}, Holder{}, false, noon, "", Holder{Run: "a", BootID: "k1", Heard: noon}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			b := NewBook(readFleet(t, fleetText))

@@ -87,7 +87,7 @@ func Asked(r *wirev1.LeaseRequest) lease.Request {
 // Counts says whether what a request says is kept: not what a second device
 // says, nor a beacon that nobody here knows.
 func (w *Writer) Counts(r lease.Request, d lease.Decision) bool {
-	return d.Refusal != lease.ClonedIdentity && (d.Refusal != lease.UnknownBeacon || !w.Book.Latest(r.Beacon).IsZero())
+	return d.Refusal != lease.ClonedIdentity && d.Refusal != lease.OtherKernel && (d.Refusal != lease.UnknownBeacon || !w.Book.Latest(r.Beacon).IsZero())
 }
 
 // Granted notes that a decision is in the database: it may be sent now. news says

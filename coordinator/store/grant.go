@@ -13,9 +13,11 @@ import (
 type Lease struct {
 	Beacon                  string
 	Run                     string  // 32 hexadecimal digits
-	FormerRun               *string // the run before it on the same kernel
+	FormerRun               *string // the run before it
 	BootID                  string  `db:"boot_id"`
 	HeardAt                 time.Time
+	RivalBootID             *string    `db:"rival_boot_id"` // of another kernel that asked meanwhile
+	RivalAt                 *time.Time // when that asked first
 	HeldEpoch, HeldRevision int64      // the orders that it holds; zeros: none
 	GrantedAt, ExpiresAt    *time.Time // nil: it never had one
 }
@@ -28,7 +30,7 @@ func (l *Lease) End() time.Time {
 	return *l.ExpiresAt
 }
 
-const leaseColumns = "l.beacon, l.run, l.former_run, l.boot_id, l.heard_at, l.held_epoch, l.held_revision, l.granted_at, l.expires_at"
+const leaseColumns = "l.beacon, l.run, l.former_run, l.boot_id, l.heard_at, l.rival_boot_id, l.rival_at, l.held_epoch, l.held_revision, l.granted_at, l.expires_at"
 
 // Leases gives those of every beacon that ever asked.
 func (s *Store) Leases(ctx context.Context) ([]Lease, error) {
@@ -60,9 +62,9 @@ func (tx *LeaderTx) Lease(ctx context.Context, beacon string) (*Lease, error) {
 	err := tx.QueryRow(ctx, `
 		select l.beacon, l.run, l.former_run, l.boot_id,
 			greatest(l.heard_at, (select b.last_seen from beacon_status b where b.beacon = l.beacon and b.run = l.run)),
-			l.held_epoch, l.held_revision, l.granted_at, l.expires_at
+			l.rival_boot_id, l.rival_at, l.held_epoch, l.held_revision, l.granted_at, l.expires_at
 		from leases l where l.beacon = $1 for update`, beacon).
-		Scan(&l.Beacon, &l.Run, &l.FormerRun, &l.BootID, &l.HeardAt, &l.HeldEpoch, &l.HeldRevision, &l.GrantedAt, &l.ExpiresAt)
+		Scan(&l.Beacon, &l.Run, &l.FormerRun, &l.BootID, &l.HeardAt, &l.RivalBootID, &l.RivalAt, &l.HeldEpoch, &l.HeldRevision, &l.GrantedAt, &l.ExpiresAt)
 	if errors.Is(err, pgx.ErrNoRows) {
 		return nil, nil
 	}
@@ -76,14 +78,22 @@ func (tx *LeaderTx) Lease(ctx context.Context, beacon string) (*Lease, error) {
 // sent. The end of a lease never moves back.
 func (tx *LeaderTx) SaveLease(ctx context.Context, l Lease) error {
 	return tx.write(ctx, `
-		insert into leases as old (beacon, epoch, run, former_run, boot_id, heard_at, held_epoch, held_revision, granted_at, expires_at)
-		select $2, epoch, $3, $4, $5, $6, $7, $8, $9, $10 from leadership where epoch = $1
+		insert into leases as old (beacon, epoch, run, former_run, boot_id, heard_at, rival_boot_id, rival_at, held_epoch, held_revision, granted_at, expires_at)
+		select $2, epoch, $3, $4, $5, $6, $11, $12, $7, $8, $9, $10 from leadership where epoch = $1
 		on conflict (beacon) do update set
 			epoch = excluded.epoch, run = excluded.run, former_run = excluded.former_run, boot_id = excluded.boot_id,
-			heard_at = excluded.heard_at, held_epoch = excluded.held_epoch, held_revision = excluded.held_revision,
+			heard_at = excluded.heard_at, rival_boot_id = excluded.rival_boot_id, rival_at = excluded.rival_at, held_epoch = excluded.held_epoch, held_revision = excluded.held_revision,
 			granted_at = coalesce(excluded.granted_at, old.granted_at),
 			expires_at = greatest(excluded.expires_at, old.expires_at)`,
-		l.Beacon, l.Run, l.FormerRun, l.BootID, l.HeardAt, l.HeldEpoch, l.HeldRevision, l.GrantedAt, l.ExpiresAt)
+		l.Beacon, l.Run, l.FormerRun, l.BootID, l.HeardAt, l.HeldEpoch, l.HeldRevision, l.GrantedAt, l.ExpiresAt, l.RivalBootID, l.RivalAt)
+}
+
+// NoteRival stores that another kernel asked beside the run that holds a
+// beacon's identity; nothing else of a lease changes.
+func (tx *LeaderTx) NoteRival(ctx context.Context, l Lease) error {
+	return tx.write(ctx, `
+		update leases set rival_boot_id = $3, rival_at = $4
+		where beacon = $2 and exists (select from leadership where epoch = $1)`, l.Beacon, l.RivalBootID, l.RivalAt)
 }
 
 // KnowsOrders says whether orders were ever written for a beacon.

@@ -88,6 +88,22 @@ func (s *secureNetwork) identity(beacon string) string {
 // run starts an enrolled agent; change may change its configuration before.
 func (s *secureNetwork) run(beacon string, change func(*setup.File)) {
 	s.t.Helper()
+	file := s.given(beacon)
+	if change != nil {
+		change(file)
+	}
+	text, err := file.Encode()
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	write(s.t, s.folder, beacon+".yaml", string(text))
+	s.startAgent(beacon)
+}
+
+// given is the configuration that an enrolled device was given, with the folders
+// of this test.
+func (s *secureNetwork) given(beacon string) *setup.File {
+	s.t.Helper()
 	text, err := os.ReadFile(s.config(beacon))
 	if err != nil {
 		s.t.Fatal(err)
@@ -97,14 +113,7 @@ func (s *secureNetwork) run(beacon string, change func(*setup.File)) {
 		s.t.Fatal(err)
 	}
 	file.Folder, file.HealthSeconds, file.Transmitter.Log = s.home(beacon), 1, s.tones(beacon)
-	if change != nil {
-		change(file)
-	}
-	if text, err = file.Encode(); err != nil {
-		s.t.Fatal(err)
-	}
-	write(s.t, s.folder, beacon+".yaml", string(text))
-	s.startAgent(beacon)
+	return file
 }
 
 // Over certificates from the first byte: a token is carried to the beacon, the
