@@ -33,8 +33,12 @@ func Kinds() []Kind {
 	}
 }
 
-// quiet is for how long an event that strangers can cause is not noted again.
-const quiet = 10 * time.Minute
+// quiet is for how long an event that strangers can cause is not noted again, and
+// tryAgain when it could not be kept.
+const (
+	quiet    = 10 * time.Minute
+	tryAgain = 5 * time.Second
+)
 
 // planned says whether only a person's order, or a device that counts, causes
 // the kind; each time is noted then.
@@ -48,15 +52,16 @@ func (k Kind) planned() bool {
 
 // note keeps an event in the database, counts it and logs it, once in a while.
 func (r *Registrar) note(ctx context.Context, kind Kind, beacon, remote, sentence string) {
-	pause := quiet
+	pause, what := quiet, noted{kind, beacon}
 	if kind.planned() {
 		pause = 0
-	} else if r.recently(noted{kind, beacon}) { // a flood must not become one of queries
+	} else if r.recently(what) { // a flood must not become one of queries
 		return
 	}
 	added, err := r.options.Store.AddDeviceEvent(ctx, store.DeviceEvent{Beacon: beacon, Kind: string(kind), Sentence: sentence, Remote: remote}, pause)
 	if err != nil {
 		r.options.Log.Error("an event of a device can't be kept", "kind", string(kind), "beacon", beacon, "sentence", sentence, "error", err)
+		r.quietFor(what, tryAgain)
 		return
 	}
 	if added {
@@ -65,16 +70,23 @@ func (r *Registrar) note(ctx context.Context, kind Kind, beacon, remote, sentenc
 	}
 }
 
-// recently says whether this coordinator has noted it within the pause.
+// recently says whether this coordinator is quiet about it, and is from now on.
 func (r *Registrar) recently(n noted) bool {
 	r.noting.Lock()
 	defer r.noting.Unlock()
 	now := time.Now()
-	if now.Sub(r.noted[n]) < quiet {
+	if now.Before(r.noted[n]) {
 		return true
 	}
-	r.noted[n] = now
+	r.noted[n] = now.Add(quiet)
 	return false
+}
+
+// quietFor ends the quiet about something in so long.
+func (r *Registrar) quietFor(n noted, d time.Duration) {
+	r.noting.Lock()
+	defer r.noting.Unlock()
+	r.noted[n] = time.Now().Add(d)
 }
 
 // Cloned takes note that a second device speaks as a beacon.

@@ -60,7 +60,7 @@ type Registrar struct {
 	shown shown
 
 	noting sync.Mutex
-	noted  map[noted]time.Time
+	noted  map[noted]time.Time // until when it is quiet about each
 }
 
 // noted is what strangers can cause to be noted.
