@@ -34,6 +34,7 @@ import (
 
 	"lamplighter/agent/clock"
 	"lamplighter/agent/core"
+	"lamplighter/agent/enrol"
 	"lamplighter/agent/link"
 	"lamplighter/agent/local"
 	"lamplighter/agent/sensor"
@@ -72,16 +73,17 @@ type App struct {
 	options Options
 	config  core.Config
 
-	core   *core.Core
-	link   *link.Link
-	disk   *disk
-	keeper *keeper
-	keyer  Keyer // nil: there is none now
-	asked  chan chan<- *wirev1.Health
-	looked time.Duration // when the service manager was last told how the agent does, boot time
-	stop   chan struct{}
-	once   sync.Once
-	done   chan struct{}
+	core     *core.Core
+	link     *link.Link
+	disk     *disk
+	keeper   *keeper
+	keyer    Keyer // nil: there is none now
+	asked    chan chan<- *wirev1.Health
+	licensed chan []byte   // envelopes that are newer
+	looked   time.Duration // when the service manager was last told how the agent does, boot time
+	stop     chan struct{}
+	once     sync.Once
+	done     chan struct{}
 }
 
 // New checks the options. Nothing is opened or started.
@@ -109,7 +111,7 @@ func New(options Options) (*App, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &App{options: options, config: config, asked: make(chan chan<- *wirev1.Health), stop: make(chan struct{}), done: make(chan struct{})}, nil
+	return &App{options: options, config: config, asked: make(chan chan<- *wirev1.Health), licensed: make(chan []byte), stop: make(chan struct{}), done: make(chan struct{})}, nil
 }
 
 func configure(o Options) (core.Config, error) {
@@ -117,7 +119,7 @@ func configure(o Options) (core.Config, error) {
 	if err != nil {
 		return core.Config{}, err
 	}
-	envelope, err := o.File.SealedEnvelope()
+	envelope, _, err := enrol.Envelope(o.File)
 	if err != nil {
 		return core.Config{}, err
 	}
@@ -217,6 +219,8 @@ func (a *App) run(actions []core.Action) {
 			a.step(core.Sensed{Sensors: s})
 		case reply := <-a.asked:
 			reply <- a.core.Health()
+		case sealed := <-a.licensed:
+			a.step(core.Licensed{Envelope: sealed})
 		case e := <-a.disk.results:
 			a.step(e)
 		case <-stop:

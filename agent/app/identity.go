@@ -37,6 +37,11 @@ func (a *App) identify() func() (*tls.Config, error) {
 		<-a.done
 		cancel()
 	}()
-	go identity.Keep(ctx, kept.Coordinator, a.options.Log)
+	go identity.Keep(ctx, a.options.File, func(sealed []byte) {
+		select {
+		case a.licensed <- sealed:
+		case <-ctx.Done():
+		}
+	}, a.options.Log)
 	return identity.TLS
 }

@@ -98,6 +98,23 @@ func openEnvelope(config Config) (*wirev1.Envelope, error) {
 	return &envelope, nil
 }
 
+// licensed puts a newer envelope in the place of the present one; the keyer, which
+// judges by it, is given it with its next status.
+func (c *Core) licensed(sealed []byte) {
+	config := c.config
+	config.Envelope = sealed
+	next, err := openEnvelope(config)
+	if err != nil {
+		c.do(Log{true, fmt.Sprintf("another envelope is not taken: %v", err)})
+		return
+	}
+	if next.GetNumber() <= c.envelope.GetNumber() {
+		return
+	}
+	c.config, c.envelope, c.keyer.envelopeAt = config, next, nil
+	c.always("envelope_replaced", "The coordinator has given another envelope: "+next.GetSource())
+}
+
 // Step takes in one event and returns what is to be done. The boot clock of now
 // must not be less than in an earlier call.
 func (c *Core) Step(now Instant, event Event) []Action {
@@ -128,6 +145,8 @@ func (c *Core) Step(now Instant, event Event) []Action {
 		c.fetchFailed(e)
 	case Deleted:
 		c.deleted(e)
+	case Licensed:
+		c.licensed(e.Envelope)
 	case Stop:
 		c.stop()
 	case Tick:

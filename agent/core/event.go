@@ -61,6 +61,8 @@ type (
 		Failed bool
 		Room   Room
 	}
+	// Licensed brings an envelope that the coordinator gave since, sealed.
+	Licensed struct{ Envelope []byte }
 	// Tick says that the time that Next asked for has come.
 	Tick struct{}
 	// Stop asks for a clean end: key up, write down, be Done.
@@ -68,6 +70,7 @@ type (
 )
 
 func (LinkUp) event()       {}
+func (Licensed) event()     {}
 func (LinkDown) event()     {}
 func (Message) event()      {}
 func (ClockRead) event()    {}

@@ -63,7 +63,7 @@ func (w *world) hear(m *keyerv1.ToKeyer) {
 	}
 	switch body := m.GetBody().(type) {
 	case *keyerv1.ToKeyer_Envelope:
-		k.status.Envelope = 7
+		k.status.Envelope = envelopeNumber(body.Envelope)
 	case *keyerv1.ToKeyer_Orders:
 		w.keyerOrders(body.Orders)
 	case *keyerv1.ToKeyer_Hush:
@@ -135,4 +135,17 @@ func (w *world) open(purpose seal.Purpose, message []byte, into proto.Message) {
 	if err := proto.Unmarshal(payload, into); err != nil {
 		w.t.Fatalf("the keyer was given what it can't read: %v", err)
 	}
+}
+
+// envelopeNumber is that of a sealed envelope of the coordinator's.
+func envelopeNumber(raw []byte) uint64 {
+	payload, err := seal.NewKeyring(signer.Public()).Open(seal.Envelope, address.Network, address.Beacon, raw)
+	if err != nil {
+		panic(err)
+	}
+	var e wirev1.Envelope
+	if err := proto.Unmarshal(payload, &e); err != nil {
+		panic(err)
+	}
+	return e.GetNumber()
 }

@@ -155,6 +155,35 @@ func TestARefusedLeaseIsToldOnceAndAskedForAgain(t *testing.T) {
 	}
 }
 
+// A newer envelope of the coordinator's goes to the keyer; an older one, one for
+// somebody else and one that is forged change nothing.
+func TestANewerEnvelopeGoesToTheKeyer(t *testing.T) {
+	w := newWorld(t)
+	w.start()
+	w.advance(time.Minute)
+	envelope := func(by *seal.Signer, beacon string, number uint64) core.Licensed {
+		return core.Licensed{Envelope: sealed(by, seal.Envelope, &wirev1.Envelope{Network: address.Network, Beacon: beacon, Number: number, SlotSeconds: 120, Source: "a trial"})}
+	}
+	garbled := envelope(signer, address.Beacon, 9)
+	garbled.Envelope = garbled.Envelope[:len(garbled.Envelope)/2]
+	for _, e := range []core.Licensed{envelope(stranger, address.Beacon, 8), envelope(signer, address.Beacon, 6), envelope(signer, address.Beacon, 7), garbled, {}} {
+		w.toKeyer = nil
+		w.step(e)
+		w.advance(time.Minute)
+		if n := w.keyer.status.GetEnvelope(); n != 7 {
+			t.Errorf("the keyer has envelope %d", n)
+		}
+	}
+	w.step(envelope(signer, address.Beacon, 8))
+	w.advance(time.Second)
+	if n := w.keyer.status.GetEnvelope(); n != 8 {
+		t.Errorf("the keyer has envelope %d, not the newer one", n)
+	}
+	if diff := cmp.Diff([]string{"envelope_replaced"}, w.events()); diff != "" {
+		t.Error(diff)
+	}
+}
+
 func samples(w *world) (recorded int) {
 	for _, r := range w.disk.all {
 		if r.GetHealth() != nil {

@@ -139,21 +139,34 @@ func ask(ctx context.Context, coordinator, path string, config *tls.Config, requ
 	if err != nil {
 		return nil, err
 	}
+	text, err := exchange(ctx, coordinator, http.MethodPost, path, config, body)
+	if err != nil {
+		return nil, err
+	}
+	given := &wirev1.Enrolled{}
+	if err := proto.Unmarshal(text, given); err != nil {
+		return nil, errors.New("the coordinator's answer can't be read")
+	}
+	return given, nil
+}
+
+// exchange is one question to the coordinator and its answer.
+func exchange(ctx context.Context, coordinator, method, path string, config *tls.Config, body []byte) ([]byte, error) {
 	if _, _, err := net.SplitHostPort(coordinator); err != nil {
 		return nil, fmt.Errorf("%q is no address of a coordinator; write HOST:PORT", coordinator)
 	}
 	ctx, cancel := context.WithTimeout(ctx, answerWithin)
 	defer cancel()
-	post, err := http.NewRequestWithContext(ctx, http.MethodPost, "https://"+coordinator+path, bytes.NewReader(body))
+	question, err := http.NewRequestWithContext(ctx, method, "https://"+coordinator+path, bytes.NewReader(body))
 	if err != nil {
 		return nil, fmt.Errorf("%q is no address of a coordinator; write HOST:PORT", coordinator)
 	}
-	post.Header.Set("Content-Type", enrolment.ContentType)
+	question.Header.Set("Content-Type", enrolment.ContentType)
 	client := &http.Client{
 		Transport:     &http.Transport{TLSClientConfig: config, DisableKeepAlives: true, Proxy: http.ProxyFromEnvironment},
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 	}
-	answer, err := client.Do(post)
+	answer, err := client.Do(question)
 	if err != nil {
 		return nil, fmt.Errorf("no answer from the coordinator: %w", err)
 	}
@@ -165,9 +178,5 @@ func ask(ctx context.Context, coordinator, path string, config *tls.Config, requ
 	if answer.StatusCode != http.StatusOK {
 		return nil, Refusal{strings.TrimSpace(string(text[:min(len(text), 500)]))}
 	}
-	given := &wirev1.Enrolled{}
-	if err := proto.Unmarshal(text, given); err != nil {
-		return nil, errors.New("the coordinator's answer can't be read")
-	}
-	return given, nil
+	return text, nil
 }

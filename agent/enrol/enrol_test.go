@@ -4,18 +4,25 @@ import (
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
+	"crypto/tls"
 	"crypto/x509"
 	"crypto/x509/pkix"
 	"errors"
 	"math/big"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	"lamplighter/proto/enrolment"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+	"lamplighter/proto/seal"
+	"lamplighter/proto/setup"
 )
 
 // certify makes a certificate as a coordinator would; parent nil: an authority.
@@ -140,5 +147,105 @@ func TestWhatIsKept(t *testing.T) {
 		if due(own, now.Add(at)) != want {
 			t.Errorf("after %s a renewal is due: %v", at, !want)
 		}
+	}
+}
+
+// offered is a coordinator that certifies one device, and gives whoever shows that
+// certificate a configuration.
+func offered(t *testing.T, configuration func() []byte) (at string, identity Identity) {
+	t.Helper()
+	from, to := time.Now().Add(-time.Hour), time.Now().Add(90*24*time.Hour)
+	ca, server := newKey(t), newKey(t)
+	authority := certify(t, nil, ca, &ca.PublicKey, from, to)
+	shown := certify(t, authority, ca, &server.PublicKey, from, to)
+	listener := httptest.NewUnstartedServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Method != http.MethodGet || r.URL.Path != enrolment.ConfigurationPath || len(r.TLS.PeerCertificates) == 0 {
+			w.WriteHeader(http.StatusForbidden)
+			return
+		}
+		_, _ = w.Write(configuration())
+	}))
+	listener.TLS = &tls.Config{
+		MinVersion: tls.VersionTLS12, ClientAuth: tls.RequestClientCert,
+		Certificates: []tls.Certificate{{Certificate: [][]byte{shown.Raw, authority.Raw}, PrivateKey: server}},
+	}
+	listener.StartTLS()
+	t.Cleanup(listener.Close)
+	identity = At(filepath.Join(t.TempDir(), "identity"))
+	key, err := identity.makeKey()
+	if err != nil {
+		t.Fatal(err)
+	}
+	own := certify(t, authority, ca, key.Public().(*ecdsa.PublicKey), from, to)
+	if err := identity.keep(own.Raw, [][]byte{authority.Raw}); err != nil {
+		t.Fatal(err)
+	}
+	return listener.Listener.Addr().String(), identity
+}
+
+// A licence that changes reaches the device: it takes a newer envelope that its
+// coordinator signed for it, and nothing else of what comes.
+func TestANewerEnvelopeIsTakenAndKept(t *testing.T) {
+	signer, err := seal.NewSigner(rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	stranger, err := seal.NewSigner(rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	config := func(by *seal.Signer, beacon string, number uint64) *setup.File {
+		payload, err := proto.Marshal(&wirev1.Envelope{Network: "tern", Beacon: beacon, Number: number})
+		if err != nil {
+			t.Fatal(err)
+		}
+		f := &setup.File{
+			Network: "tern", Site: "mill", Beacon: beacon, Broker: "tcp://127.0.0.1:1", Folder: "away",
+			Clock: setup.Clock{Source: "simulated", BoundMS: 1}, Transmitter: setup.Transmitter{Driver: "simulated"},
+			CoordinatorKey: setup.CoordinatorKey{ID: by.Public().ID(), Public: by.Public().String()},
+		}
+		f.SetEnvelope(by.Seal(seal.Envelope, "tern", beacon, payload))
+		return f
+	}
+	var offer []byte
+	at, identity := offered(t, func() []byte { return offer })
+	own := config(signer, "mill-hf", 5)
+	own.Identity = &setup.Identity{Folder: identity.folder, Coordinator: at}
+	for _, c := range []struct {
+		name   string
+		offer  *setup.File
+		taken  bool
+		wrong  bool
+		number uint64 // afterwards
+	}{
+		{"the same", config(signer, "mill-hf", 5), false, false, 5},
+		{"an older one", config(signer, "mill-hf", 4), false, false, 5},
+		{"another beacon's", config(signer, "harbour-hf", 9), false, true, 5},
+		{"a stranger's", config(stranger, "mill-hf", 9), false, true, 5},
+		{"a newer one", config(signer, "mill-hf", 6), true, false, 6},
+		{"that one again", config(signer, "mill-hf", 6), false, false, 6},
+		{"a newer one yet", config(signer, "mill-hf", 7), true, false, 7},
+	} {
+		if offer, err = c.offer.Encode(); err != nil {
+			t.Fatal(err)
+		}
+		sealed, err := identity.Refresh(t.Context(), own)
+		if (err != nil) != c.wrong || (sealed != nil) != c.taken {
+			t.Errorf("%s: taken %v, %v", c.name, sealed != nil, err)
+		}
+		if _, present, err := Envelope(own); err != nil || present.GetNumber() != c.number {
+			t.Errorf("%s: then it holds %v, %v", c.name, present, err)
+		}
+	}
+	offer = []byte("garbage: [")
+	if _, err := identity.Refresh(t.Context(), own); err == nil {
+		t.Error("garbage was taken")
+	}
+	// A person brought a configuration of another coordinator: what was got before
+	// is worth nothing.
+	other := config(stranger, "mill-hf", 1)
+	other.Identity = own.Identity
+	if _, present, err := Envelope(other); err != nil || present.GetNumber() != 1 {
+		t.Errorf("with another coordinator's configuration it holds %v, %v", present, err)
 	}
 }

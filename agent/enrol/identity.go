@@ -1,7 +1,8 @@
 // Package enrol is how a device comes by its identity and keeps it: a key that
 // is made here and never leaves, the certificate for it, and the authorities
 // whose certificates it trusts. They are three files of one folder that nobody
-// else may read.
+// else may read. A fourth is the latest envelope, where the licence has changed
+// since.
 //
 // The first certificate is got with a token that a person brings (Enrol). What
 // the device trusts then is the fingerprint in that token and nothing else.
@@ -130,6 +131,19 @@ func (i Identity) makeKey() (crypto.Signer, error) {
 		return nil, err
 	}
 	return made, i.write(keyFile, "PRIVATE KEY", der)
+}
+
+// block reads a file with one block of a kind.
+func (i Identity) block(name, kind string) ([]byte, error) {
+	text, err := i.read(name)
+	if err != nil {
+		return nil, err
+	}
+	block, _ := pem.Decode(text)
+	if block == nil || block.Type != kind {
+		return nil, fmt.Errorf("%s: damaged: remove it", filepath.Join(i.folder, name))
+	}
+	return block.Bytes, nil
 }
 
 // certificates reads the certificates of a file.

@@ -6,6 +6,8 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"time"
+
+	"lamplighter/proto/setup"
 )
 
 // How often the certificate is looked at, and how long it takes until a renewal
@@ -21,13 +23,14 @@ func due(c *x509.Certificate, now time.Time) bool {
 	return c.NotAfter.Sub(now) <= c.NotAfter.Sub(c.NotBefore)/3
 }
 
-// Keep renews the certificate in time until ctx ends.
-func (i Identity) Keep(ctx context.Context, coordinator string, log *slog.Logger) {
+// Keep renews the certificate in time, and looks for another envelope, until ctx
+// ends. Each that is newer is given to licensed.
+func (i Identity) Keep(ctx context.Context, file *setup.File, licensed func(sealed []byte), log *slog.Logger) {
 	for {
 		wait := lookEvery
 		certificate, err := i.Certificate()
 		if err == nil && due(certificate, time.Now()) {
-			err = i.Renew(ctx, coordinator)
+			err = i.Renew(ctx, file.Identity.Coordinator)
 			if err == nil {
 				log.Info("the certificate was renewed")
 			}
@@ -35,6 +38,15 @@ func (i Identity) Keep(ctx context.Context, coordinator string, log *slog.Logger
 		if err != nil && ctx.Err() == nil {
 			wait = rand.N(tryAgainIn)
 			log.Warn("the certificate can't be renewed", "reason", err, "next_try", wait.Round(time.Second))
+		}
+		envelope, err := i.Refresh(ctx, file)
+		switch {
+		case err != nil && ctx.Err() == nil:
+			wait = min(wait, rand.N(tryAgainIn))
+			log.Warn("the coordinator can't be asked for the envelope; the present one stays", "reason", err, "next_try", wait.Round(time.Second))
+		case envelope != nil:
+			log.Info("the coordinator has given another envelope")
+			licensed(envelope)
 		}
 		select {
 		case <-ctx.Done():

@@ -6,12 +6,10 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/protobuf/proto"
-
 	"lamplighter/agent/clock"
+	"lamplighter/agent/enrol"
 	"lamplighter/agent/transmitter"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
-	"lamplighter/proto/seal"
 	"lamplighter/proto/setup"
 )
 
@@ -25,7 +23,7 @@ func (c checkCommand) Run(s streams) error {
 	if err != nil {
 		return err
 	}
-	envelope, err := openEnvelope(file)
+	_, envelope, err := enrol.Envelope(file)
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.Config, err)
 	}
@@ -37,26 +35,6 @@ func (c checkCommand) Run(s streams) error {
 	}
 	_, err = io.WriteString(s.out, describe(file, envelope))
 	return err
-}
-
-func openEnvelope(file *setup.File) (*wirev1.Envelope, error) {
-	keys, err := file.Keyring()
-	if err != nil {
-		return nil, err
-	}
-	sealed, err := file.SealedEnvelope()
-	if err != nil {
-		return nil, err
-	}
-	payload, err := keys.Open(seal.Envelope, file.Network, file.Beacon, sealed)
-	if err != nil {
-		return nil, fmt.Errorf("envelope: %w; take the file from the coordinator again", err)
-	}
-	envelope := &wirev1.Envelope{}
-	if err := proto.Unmarshal(payload, envelope); err != nil {
-		return nil, fmt.Errorf("envelope: garbled; take the file from the coordinator again")
-	}
-	return envelope, nil
 }
 
 // describe says what a configuration means.

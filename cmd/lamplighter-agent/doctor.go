@@ -15,6 +15,7 @@ import (
 	"lamplighter/agent/app"
 	"lamplighter/agent/clock"
 	"lamplighter/agent/doctor"
+	"lamplighter/agent/enrol"
 	"lamplighter/agent/local"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 )
@@ -34,7 +35,7 @@ func (d doctorCommand) Run(s streams) error {
 	if err != nil {
 		return err
 	}
-	if _, err := openEnvelope(file); err != nil {
+	if _, _, err := enrol.Envelope(file); err != nil {
 		return fmt.Errorf("%s: %w", d.Config, err)
 	}
 	source := clock.FromSetup(file, app.Earliest, slog.New(slog.DiscardHandler))

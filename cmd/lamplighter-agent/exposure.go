@@ -6,6 +6,7 @@ import (
 	"math"
 	"strings"
 
+	"lamplighter/agent/enrol"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 	"lamplighter/proto/onair/band"
 	"lamplighter/proto/onair/exposure"
@@ -28,7 +29,7 @@ func (c exposureCommand) Run(s streams) error {
 	if err != nil {
 		return err
 	}
-	envelope, err := openEnvelope(file)
+	_, envelope, err := enrol.Envelope(file)
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.Config, err)
 	}

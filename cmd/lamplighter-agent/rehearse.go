@@ -9,6 +9,7 @@ import (
 	"syscall"
 	"time"
 
+	"lamplighter/agent/enrol"
 	"lamplighter/agent/keyer/rehearsal"
 	"lamplighter/proto/onair/slot"
 	"lamplighter/proto/onair/wspr"
@@ -26,7 +27,7 @@ func (r rehearseCommand) Run(s streams) error {
 	if err != nil {
 		return err
 	}
-	envelope, err := openEnvelope(file)
+	_, envelope, err := enrol.Envelope(file)
 	if err != nil {
 		return fmt.Errorf("%s: %w", r.Config, err)
 	}

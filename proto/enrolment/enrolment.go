@@ -21,10 +21,12 @@ import (
 // to devices, whatever their address is.
 const ServerName = "lamplighter.internal"
 
-// Where devices ask, by POST.
+// Where devices ask: the first two by POST, the others by GET.
 const (
 	EnrolPath = "/device/enrol"
 	RenewPath = "/device/renew"
+	// ConfigurationPath is the configuration that a device would be given now.
+	ConfigurationPath = "/device/configuration"
 	// MQTTPath is where they speak MQTT over a WebSocket.
 	MQTTPath = "/mqtt"
 )

@@ -35,6 +35,28 @@ func (r *Registrar) Handle(mux *http.ServeMux) {
 			return r.renew(ctx, Shown(q), asked.GetRequest(), q.RemoteAddr)
 		})
 	})
+	mux.HandleFunc("GET "+enrolment.ConfigurationPath, r.configuration)
+}
+
+// configuration gives a device what it would be given if it were enrolled now:
+// its envelope may be another since.
+func (r *Registrar) configuration(w http.ResponseWriter, q *http.Request) {
+	w.Header().Set("Cache-Control", "no-store")
+	beacon, reason := r.Admit(Shown(q))
+	if reason != devices.Accepted {
+		r.Refused(Shown(q), reason, q.RemoteAddr)
+		http.Error(w, reason.Sentence(), http.StatusForbidden)
+		return
+	}
+	ctx, cancel := context.WithTimeout(q.Context(), answerWithin)
+	defer cancel()
+	text, err := r.options.Config(ctx, beacon)
+	if err != nil {
+		r.refuse(ctx, w, q, RenewalRefused, err)
+		return
+	}
+	w.Header().Set("Content-Type", "application/yaml")
+	_, _ = io.WriteString(w, text) // the asker may be gone
 }
 
 // Shown is the certificate that a device has shown; nil: none.

@@ -96,6 +96,11 @@ func openDesk(t *testing.T, s *store.Store, folder string) *desk {
 // post asks as a device with this certificate does; nil: none.
 func (d *desk) post(path string, body []byte, own *tls.Certificate) (int, []byte) {
 	d.t.Helper()
+	return d.ask(http.MethodPost, path, body, own)
+}
+
+func (d *desk) ask(method, path string, body []byte, own *tls.Certificate) (int, []byte) {
+	d.t.Helper()
 	config := &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: x509.NewCertPool(), ServerName: enrolment.ServerName}
 	for _, der := range d.Authorities() {
 		a, err := x509.ParseCertificate(der)
@@ -108,7 +113,7 @@ func (d *desk) post(path string, body []byte, own *tls.Certificate) (int, []byte
 		config.GetClientCertificate = func(*tls.CertificateRequestInfo) (*tls.Certificate, error) { return own, nil }
 	}
 	client := &http.Client{Transport: &http.Transport{TLSClientConfig: config, DisableKeepAlives: true}}
-	request, err := http.NewRequestWithContext(d.t.Context(), http.MethodPost, "https://"+d.at+path, bytes.NewReader(body))
+	request, err := http.NewRequestWithContext(d.t.Context(), method, "https://"+d.at+path, bytes.NewReader(body))
 	if err != nil {
 		d.t.Fatal(err)
 	}
@@ -241,6 +246,52 @@ func TestATokenCountsOnceAndForADay(t *testing.T) {
 	var counted dto.Metric
 	if err := d.events.WithLabelValues(string(EnrolmentRefused)).Write(&counted); err != nil || counted.GetCounter().GetValue() != 1 {
 		t.Errorf("%v refusals are counted, %v", counted.GetCounter().GetValue(), err)
+	}
+}
+
+// What a device would be given now is given to the beacon's own device alone.
+func TestTheConfigurationIsForTheOwnDeviceAlone(t *testing.T) {
+	d := openDesk(t, storetest.New(t), t.TempDir())
+	device, _, _ := d.enrolDevice(d.permit("mill-hf", false))
+	if code, said := d.ask(http.MethodGet, enrolment.ConfigurationPath, nil, device); code != http.StatusOK || string(said) != "beacon: mill-hf" {
+		t.Errorf("its own: %d %s", code, said)
+	}
+	if code, said := d.ask(http.MethodGet, enrolment.ConfigurationPath, nil, nil); code != http.StatusForbidden {
+		t.Errorf("nobody's: %d %s", code, said)
+	}
+	key, _ := newKey(t)
+	over := d.old("harbour-hf", key, time.Now().Add(-devices.DeviceLife-24*time.Hour))
+	if code, said := d.ask(http.MethodGet, enrolment.ConfigurationPath, nil, over); code != http.StatusForbidden {
+		t.Errorf("one that is over: %d %s", code, said)
+	}
+	if err := d.Revoke(t.Context(), "mill-hf", "admin", "stolen"); err != nil {
+		t.Fatal(err)
+	}
+	if code, said := d.ask(http.MethodGet, enrolment.ConfigurationPath, nil, device); code != http.StatusForbidden {
+		t.Errorf("a revoked one: %d %s", code, said)
+	}
+}
+
+// An event that could not be kept, because the database was away, is kept when it
+// happens again.
+func TestAnEventThatWasNotKeptIsKeptTheNextTime(t *testing.T) {
+	d := openDesk(t, storetest.New(t), t.TempDir())
+	away, cancel := context.WithCancel(t.Context())
+	cancel()
+	d.Cloned(away, "mill-hf", "another device speaks as mill-hf")
+	if n := d.kinds(); n["cloned"] != 0 {
+		t.Fatalf("noted: %v", n)
+	}
+	d.quietFor(noted{DeviceCloned, "mill-hf"}, 0) // the pause is over
+	d.Cloned(t.Context(), "mill-hf", "another device speaks as mill-hf")
+	d.Cloned(t.Context(), "mill-hf", "another device speaks as mill-hf")
+	if n := d.kinds(); n["cloned"] != 1 {
+		t.Errorf("noted: %v", n)
+	}
+	d.noting.Lock()
+	defer d.noting.Unlock()
+	if left := time.Until(d.noted[noted{DeviceCloned, "mill-hf"}]); left <= tryAgain {
+		t.Errorf("what was kept is said again in %s", left)
 	}
 }
 
