@@ -4,8 +4,9 @@
 // are the fault of a read-back, on which the keyer trips: a person has to look
 // at the socket, and re-arm it.
 //
-// The pins are read before a transmission, when it is prepared and when it is
-// keyed. A filter that is pulled out under power is not noticed before the next.
+// The pins are read when a transmission is prepared, when it is keyed, and at
+// every tone: a filter that is pulled out under power ends the carrier within
+// seven tenths of a second.
 package plug
 
 import (
@@ -56,6 +57,15 @@ func (d *Driver) Key(hz float64, drivePercent int) error {
 		return err
 	}
 	return d.Transmitter.Key(hz, drivePercent)
+}
+
+// Tone moves the carrier and looks at the filter after it, so that no tone waits
+// for the pins.
+func (d *Driver) Tone(hz float64) error {
+	if err := d.Transmitter.Tone(hz); err != nil {
+		return err
+	}
+	return d.passes(hz)
 }
 
 // Prepare looks at the filter, and prepares the inner driver, if that wants to

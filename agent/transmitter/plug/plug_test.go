@@ -81,6 +81,25 @@ func TestOnlyTheRightFilterKeys(t *testing.T) {
 	}
 }
 
+// A filter that is pulled out, or changed, under power is noticed at the next
+// tone, and ends the transmission as a relay that moves does.
+func TestAFilterThatIsPulledOutUnderPowerIsNoticed(t *testing.T) {
+	for _, code := range []string{"00", "01"} {
+		d, inner, pins := bench()
+		show(pins, "10")
+		if err := errors.Join(d.Key(7_040_100, 50), d.Tone(7_040_101)); err != nil {
+			t.Fatal(err)
+		}
+		show(pins, code)
+		if err := d.Tone(7_040_102); !errors.Is(err, transmitter.ErrReadBack) {
+			t.Errorf("pins %s under power: %v", code, err)
+		}
+		if err := d.Unkey(); err != nil || inner.Keyed() {
+			t.Errorf("unkey: %v", err)
+		}
+	}
+}
+
 func TestExamine(t *testing.T) {
 	d, inner, pins := bench()
 	if err := d.Key(7_040_100, 50); err != nil {
