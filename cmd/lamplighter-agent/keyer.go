@@ -11,6 +11,7 @@ import (
 // keyerCommands are for the process that keys, and for people beside it.
 type keyerCommands struct {
 	Run     keyerRun     `cmd:"" hidden:"" help:"Key the transmitter for an agent at the other end of standard input and output. Started by run."`
+	Standby keyerStandby `cmd:"" hidden:"" help:"Silence the transmitter as soon as its keyer is gone. Started by run."`
 	Off     keyerOff     `cmd:"" help:"Silence the transmitter, whatever state its keyer is in, and end the keyer."`
 	Rearm   keyerRearm   `cmd:"" help:"Let a keyer that has tripped key again, once its cause is gone."`
 	Present keyerPresent `cmd:"" help:"Say that an operator is at the beacon, as local control needs."`

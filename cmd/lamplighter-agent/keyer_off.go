@@ -31,3 +31,19 @@ func (k keyerOff) Run(s streams) error {
 	fmt.Fprintln(s.out, "The transmitter is off.")
 	return nil
 }
+
+type keyerStandby struct {
+	configFlag
+}
+
+// Run waits for the keyer's end and silences the transmitter.
+func (k keyerStandby) Run(streams) error {
+	file, err := k.read()
+	if err != nil {
+		return fmt.Errorf("nobody stands by for the keyer's end: %w", err)
+	}
+	if err := process.Standby(file.Folder, func() error { return transmitter.Off(file.Transmitter) }); err != nil {
+		return fmt.Errorf("the transmitter may still be keyed, so cut its power: %w", err)
+	}
+	return nil
+}

@@ -16,8 +16,8 @@ import (
 )
 
 // What the program takes of a small computer while nothing is ordered: resident
-// memory of agent and keyer together, processor time, and the size of the file.
-// Both run the same file, whose pages are in memory once and count once.
+// memory of agent, keyer and standby together, processor time, and the size of
+// the file. All run the same file, whose pages are in memory once and count once.
 // LAMPLIGHTER_AT_REST says for how long, an hour if it is not set.
 func TestAtRest(t *testing.T) {
 	lasts := time.Hour
@@ -95,8 +95,8 @@ func family(t *testing.T, pid int) []int {
 			list = append(list, child)
 		}
 	}
-	if len(list) != 2 {
-		t.Fatalf("processes %v, want the agent and its keyer", list)
+	if len(list) != 3 {
+		t.Fatalf("processes %v, want the agent, its keyer, and who stands by", list)
 	}
 	return list
 }

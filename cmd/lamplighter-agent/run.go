@@ -34,7 +34,11 @@ func (r runCommand) Run(s streams) error {
 	options := app.Options{
 		File: file, Version: version(), Log: log, Service: service.FromEnvironment(log),
 		StartKeyer: func(ctx context.Context) (app.Keyer, error) {
-			return process.Start(ctx, exe, []string{"keyer", "run", "--config", r.Config}, "keyer", "off", "--config", r.Config)
+			return process.Start(ctx, exe, process.Commands{
+				Run:     []string{"keyer", "run", "--config", r.Config},
+				Standby: []string{"keyer", "standby", "--config", r.Config},
+				Off:     []string{"keyer", "off", "--config", r.Config},
+			})
 		},
 	}
 	for ctx.Err() == nil {

@@ -27,10 +27,11 @@ type Client struct {
 
 // keyerEnd is a running keyer as its client sees it.
 type keyerEnd struct {
-	in   io.WriteCloser
-	out  io.Reader
-	wait func() error // until it is gone, when all of out was read
-	kill func()
+	in    io.WriteCloser
+	out   io.Reader
+	spoke func()       // its first word has come, so it is at work
+	wait  func() error // until it is gone, when all of out was read
+	kill  func()
 }
 
 // patience is how long a keyer may take to end when it is asked to.
@@ -118,9 +119,11 @@ func (c *Client) read() {
 	defer close(c.messages)
 	hangs := time.AfterFunc(quiet, c.keyer.kill)
 	defer hangs.Stop()
+	first := sync.OnceFunc(c.keyer.spoke)
 	broken := readFrames(c.keyer.out, func() *keyerv1.FromKeyer { return &keyerv1.FromKeyer{} }, func(m *keyerv1.FromKeyer) bool {
 		hangs.Stop()
 		defer hangs.Reset(quiet)
+		first()
 		select {
 		case c.messages <- m:
 		case <-c.closing:

@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -142,9 +143,19 @@ func offProcess(dir string) error {
 	return err
 }
 
+// standbyProcess waits for the keyer's end to see to the key line.
+func standbyProcess(dir string) error {
+	if err := os.WriteFile(filepath.Join(dir, "standby"), []byte(strconv.Itoa(os.Getpid())), 0o600); err != nil {
+		return err
+	}
+	return process.Standby(dir, func() error { return wireOf(dir).Set(false) })
+}
+
 // agentProcess is an agent that permits every slot.
 func agentProcess(dir string) error {
-	client, err := process.Start(context.Background(), os.Args[0], []string{"gated", dir}, "off", dir)
+	client, err := process.Start(context.Background(), os.Args[0], process.Commands{
+		Run: []string{"gated", dir}, Standby: []string{"standby", dir}, Off: []string{"off", dir},
+	})
 	if err != nil {
 		return err
 	}

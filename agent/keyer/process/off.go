@@ -5,8 +5,11 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"syscall"
 	"time"
+
+	"golang.org/x/sys/unix"
 )
 
 // How long Off waits for a keyer that is at work.
@@ -33,6 +36,23 @@ func Off(dir string, silence func() error) (ended int, err error) {
 		err = errors.Join(err, fmt.Errorf("the keyer in %s (process %d) does not end", dir, ended))
 	}
 	return ended, err
+}
+
+// Standby waits until no keyer is at work in a folder, and then silences, while
+// none can start. It is running before it is needed, and the kernel wakes it
+// when the keyer's last file is closed: to start a process takes a busy machine
+// longer than a carrier may last.
+func Standby(dir string, silence func() error) error {
+	file, err := os.OpenFile(filepath.Join(dir, lockName), os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return errors.Join(err, silence())
+	}
+	defer func() { _ = file.Close() }() // unlocks
+	debug.FreeOSMemory()                // nothing happens here for months
+	for err = unix.EINTR; errors.Is(err, unix.EINTR); {
+		err = unix.Flock(int(file.Fd()), unix.LOCK_EX)
+	}
+	return errors.Join(err, seize(file), silence())
 }
 
 // evict locks the folder, and ends who has it for that.

@@ -48,9 +48,59 @@ func TestOffWhateverTheKeyerDoes(t *testing.T) {
 	}
 }
 
+// A keyer is killed whose standby was killed before it: the agent has Off run,
+// as if there had been none.
+func TestAKeyerWhoseStandbyIsGoneIsSilencedToo(t *testing.T) {
+	t.Parallel()
+	b := startBeacon(t)
+	defer b.stop()
+	awaitWire(t, b.dir, high)
+	standby := pidIn(t, b.dir, "standby")
+	if err := syscall.Kill(standby, syscall.SIGKILL); err != nil {
+		t.Fatal(err)
+	}
+	b.killKeyer()
+	awaitWire(t, b.dir, low)
+	if err := <-b.end; err == nil {
+		t.Error("an agent that lost its keyer ended well")
+	}
+}
+
+// Who stands by does nothing while the keyer works, and silences whatever ends
+// it.
+func TestStandby(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	a := start(t, dir)
+	a.status("any", func(*keyerv1.Status) bool { return true })
+	silenced := make(chan error, 1)
+	fault := errors.New("the port is gone")
+	go func() {
+		silenced <- process.Standby(dir, func() error { return fault })
+	}()
+	a.status("another", func(*keyerv1.Status) bool { return true })
+	select {
+	case err := <-silenced:
+		t.Fatalf("silenced beside a keyer at work: %v", err)
+	default:
+	}
+	kill(t, dir)
+	if err := <-silenced; !errors.Is(err, fault) {
+		t.Errorf("%v", err)
+	}
+	if err := process.Standby(filepath.Join(dir, "none"), func() error { return nil }); err == nil {
+		t.Error("nobody is told that there is no folder")
+	}
+}
+
 func keyerOf(t *testing.T, dir string) int {
 	t.Helper()
-	text, err := os.ReadFile(filepath.Join(dir, "pid"))
+	return pidIn(t, dir, "pid")
+}
+
+func pidIn(t *testing.T, dir, name string) int {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join(dir, name))
 	if err != nil {
 		t.Fatal(err)
 	}

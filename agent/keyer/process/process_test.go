@@ -28,7 +28,7 @@ import (
 
 // roles are what this program may be started as, for a folder.
 var roles = map[string]func(dir string) error{
-	"keyer": keyerProcess, "gated": gatedProcess, "agent": agentProcess, "off": offProcess,
+	"keyer": keyerProcess, "gated": gatedProcess, "agent": agentProcess, "standby": standbyProcess, "off": offProcess,
 }
 
 // TestMain is a keyer, an agent or what silences when it is started as one.
@@ -111,7 +111,7 @@ func newAgent(t *testing.T, client *process.Client) *agent {
 // start is an agent with a keyer in a process of its own.
 func start(t *testing.T, dir string) *agent {
 	t.Helper()
-	client, err := process.Start(t.Context(), os.Args[0], []string{"keyer", dir})
+	client, err := process.Start(t.Context(), os.Args[0], process.Commands{Run: []string{"keyer", dir}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -470,7 +470,7 @@ func TestAGarbledStateIsSaid(t *testing.T) {
 }
 
 func TestStartOfWhatIsNotThere(t *testing.T) {
-	if _, err := process.Start(t.Context(), filepath.Join(t.TempDir(), "none"), nil); err == nil {
+	if _, err := process.Start(t.Context(), filepath.Join(t.TempDir(), "none"), process.Commands{}); err == nil {
 		t.Error("started")
 	}
 }

@@ -12,14 +12,23 @@ import (
 	"time"
 )
 
-// Start runs a keyer as a process of its own: exe with args, which must end in
-// Run over standard input and output. What it says on standard error goes to
-// this process's. The keyer ends when ctx does, when the client is closed, and
-// when this process dies. When it ends in any other way, exe is run with the
-// arguments off, if there are any, which must end in Off; only then the client
-// is done.
-func Start(ctx context.Context, exe string, args []string, off ...string) (*Client, error) {
-	cmd := exec.Command(exe, args...)
+// Commands are the arguments with which one program is each part of a keyer.
+type Commands struct {
+	Run     []string // must end in Run, over standard input and output
+	Standby []string // must end in Standby; none: nobody stands by
+	Off     []string // must end in Off; none: nobody silences
+}
+
+// Start runs a keyer as a process of its own. What it says on standard error
+// goes to this process's. The keyer ends when ctx does, when the client is
+// closed, and when this process dies.
+//
+// As soon as it is at work, a second process stands by, which silences when the
+// keyer is gone, whatever ended it. When the keyer ended in any other way than
+// an orderly one and nobody stood by, or in vain, Off is run. Only then the
+// client is done.
+func Start(ctx context.Context, exe string, commands Commands) (*Client, error) {
+	cmd := exec.Command(exe, commands.Run...)
 	cmd.Stderr = os.Stderr
 	// A signal for the terminal's processes is for the agent, which ends its
 	// keyer in an orderly way. When the agent dies, the keyer hears of it twice:
@@ -50,18 +59,55 @@ func Start(ctx context.Context, exe string, args []string, off ...string) (*Clie
 	if err := <-started; err != nil {
 		return nil, fmt.Errorf("the keyer does not start: %w", err)
 	}
+	by := standby{exe: exe, args: commands.Standby}
 	return newClient(ctx, keyerEnd{
 		in: in, out: out,
+		spoke: by.start,
 		wait: func() error {
 			close(allRead)
 			err := <-ended
+			silent := by.wait()
 			if err == nil {
 				return nil
 			}
-			return errors.Join(fmt.Errorf("the keyer ended: %w", err), silence(exe, off))
+			err = fmt.Errorf("the keyer ended: %w", err)
+			if silent {
+				return err
+			}
+			return errors.Join(err, silence(exe, commands.Off))
 		},
 		kill: func() { _ = cmd.Process.Kill() },
 	}), nil
+}
+
+// standby is the process that waits for a keyer's end. Should it not start, or
+// die, there is still what silences after that end.
+type standby struct {
+	exe  string
+	args []string
+	cmd  *exec.Cmd // nil: there is none
+}
+
+func (s *standby) start() {
+	if len(s.args) == 0 {
+		return
+	}
+	cmd := exec.Command(s.exe, s.args...)
+	cmd.Stderr = os.Stderr
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // it outlives the agent until the keyer's end
+	if cmd.Start() == nil {
+		s.cmd = cmd
+	}
+}
+
+// wait says whether it has silenced.
+func (s *standby) wait() bool {
+	if s.cmd == nil {
+		return false
+	}
+	limit := time.AfterFunc(offTime, func() { _ = s.cmd.Process.Kill() })
+	defer limit.Stop()
+	return s.cmd.Wait() == nil
 }
 
 // silence runs what sees to the transmitter of a keyer that broke down.
@@ -99,7 +145,8 @@ func InMemory(ctx context.Context, o Options) *Client {
 	}()
 	return newClient(ctx, keyerEnd{
 		in: toKeyer, out: fromKeyer,
-		wait: func() error { return <-ended },
-		kill: func() { cancel(); _ = fromKeyer.Close() },
+		spoke: func() {},
+		wait:  func() error { return <-ended },
+		kill:  func() { cancel(); _ = fromKeyer.Close() },
 	})
 }
