@@ -37,6 +37,7 @@ import (
 	"lamplighter/agent/enrol"
 	"lamplighter/agent/link"
 	"lamplighter/agent/local"
+	"lamplighter/agent/machine"
 	"lamplighter/agent/sensor"
 	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
@@ -89,7 +90,7 @@ type App struct {
 // New checks the options. Nothing is opened or started.
 func New(options Options) (*App, error) {
 	if options.Now == nil {
-		options.Now = machine
+		options.Now = clocks
 	}
 	if options.Random == nil {
 		options.Random = rand.Reader
@@ -188,15 +189,17 @@ func (a *App) run(actions []core.Action) {
 	var local sync.WaitGroup
 	local.Go(func() { a.answer(ctx) })
 	measured := sensor.Watch(ctx, a.options.File.Sensors)
-	ticker := time.NewTicker(beat)
-	defer ticker.Stop()
+	timer := machine.NewTimer()
+	defer timer.Stop()
+	timer.Set(beat)
 
 	a.carryOut(actions)
 	a.options.Service.Ready()
 	stop := a.stop
 	for !a.core.Done() {
 		select {
-		case <-ticker.C:
+		case <-timer.Fires():
+			timer.Set(beat)
 			a.beat()
 		case e := <-a.link.Events():
 			a.step(e)

@@ -26,6 +26,7 @@ var peers = map[string]string{
 	"pgrep":         "procps",
 	"prometheus":    "prometheus",
 	"promtool":      "prometheus",
+	"strace":        "strace",
 
 	"docker-compose":  "docker-compose",
 	"systemd-analyze": "systemd",

@@ -14,6 +14,7 @@ import (
 
 	"lamplighter/agent/keyer"
 	"lamplighter/agent/keyer/process"
+	"lamplighter/agent/machine"
 	"lamplighter/agent/transmitter"
 	"lamplighter/agent/transmitter/transmittertest"
 	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
@@ -28,7 +29,7 @@ func (b bubble) Now() keyer.Instant {
 	return keyer.Instant{Wall: now.Round(0), Boot: time.Hour + now.Sub(b.start)}
 }
 
-func (bubble) Timer() process.Timer { return &bubbleTimer{time.NewTimer(time.Hour)} }
+func (bubble) Timer() machine.Timer { return &bubbleTimer{time.NewTimer(time.Hour)} }
 
 type bubbleTimer struct{ timer *time.Timer }
 

@@ -21,6 +21,7 @@ import (
 	"time"
 
 	"lamplighter/agent/keyer"
+	"lamplighter/agent/machine"
 	"lamplighter/agent/transmitter"
 	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
 	"lamplighter/proto/setup"
@@ -127,7 +128,7 @@ type loop struct {
 	core        *keyer.Core
 	transmitter transmitter.Driver
 	inputs      Inputs // nil: there are none
-	timer       Timer
+	timer       machine.Timer
 	tripped     string // as it was told last
 
 	sensed   chan keyer.Sensed
