@@ -28,6 +28,10 @@ func (l *looker) beacon(b *fleet.Beacon) {
 	if s := known.OffPlan; s != nil {
 		l.add(OffPlan, site, name, fmt.Sprintf("Beacon %s at %s reports a transmission on %s at %.1f Hz at %s that none of its orders covers.", name, site, s.Band, s.Hz, clock(s.At)))
 	}
+	if h := known.HeardOff; h != nil && known.OffPlan == nil {
+		l.add(OffPlan, site, name, fmt.Sprintf("%s heard %s on %s at %.1f Hz in the slot that began at %s, and none of the orders of beacon %s at %s covers that, nor does it report it: it transmits unknown to its agent, or somebody else uses its call sign.",
+			listeners(h.Receivers), h.Callsign, h.Band, h.Hz, clock(h.At), name, site))
+	}
 	switch {
 	case known.Cloned != "":
 		l.add(IdentityTwice, site, name, fmt.Sprintf("Beacon %s at %s: %s", name, site, known.Cloned))
@@ -41,6 +45,7 @@ func (l *looker) beacon(b *fleet.Beacon) {
 		return
 	}
 	l.orders(b, known)
+	l.longer(b, known)
 	if known.Health != nil && l.now.Sub(known.HealthAt) < staleAfter {
 		l.time(b, known)
 		l.keying(b, known)

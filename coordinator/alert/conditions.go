@@ -38,8 +38,11 @@ type Condition struct {
 
 // The conditions.
 const (
+	DatabaseAway      Code = "database_away"
+	DatabaseSlow      Code = "database_slow"
 	BrokerAway        Code = "broker_away"
 	NetworkUnheard    Code = "network_unheard"
+	PlanFails         Code = "plan_fails"
 	PlanOld           Code = "plan_old"
 	SiteDark          Code = "site_dark"
 	NobodyOnDuty      Code = "nobody_on_duty"
@@ -56,13 +59,17 @@ const (
 	KeyerTripped      Code = "keyer_tripped"
 	KeyStuck          Code = "key_stuck"
 	SupplyOut         Code = "supply_out"
+	SupplyEnds        Code = "supply_ends"
 	TooHot            Code = "too_hot"
 	ReflectedHigh     Code = "reflected_high"
+	HeardByNobody     Code = "heard_by_nobody"
+	ShareMissed       Code = "share_missed"
 	RecordsMissing    Code = "records_missing"
 	IdentityTwice     Code = "identity_twice"
 	CallsignTwice     Code = "callsign_twice"
 	CertificateEnds   Code = "certificate_ends"
 	LicenceEnds       Code = "licence_ends"
+	PaperEnds         Code = "paper_ends"
 	OutboxFull        Code = "outbox_full"
 	ProgramOld        Code = "program_old"
 )
@@ -80,6 +87,14 @@ func after(more ...Code) []Code { return append(more, cut...) }
 // conditions is the list of all that may be wrong, from the whole network down.
 var conditions = []Condition{
 	{
+		DatabaseAway, "no connection to the database", Warning, 60 * second, minute, nil,
+		"See whether Postgres runs, whether its disk is full, and whether the coordinator reaches it. Until it answers nothing is recorded, no lease is renewed and no other alert is told: beacons fall silent as their leases end.",
+	},
+	{
+		DatabaseSlow, "database answers slowly", Warning, 2 * minute, 5 * minute, nil,
+		"See what else that machine does, and how full its disk is. While it is slow, alerts and leases come late.",
+	},
+	{
 		BrokerAway, "no connection to the broker", Warning, 20 * second, minute, nil,
 		"See whether the broker runs and whether the coordinator reaches it. Beacons go on until their leases end.",
 	},
@@ -89,7 +104,11 @@ var conditions = []Condition{
 		"With all sites silent at once it is rarely the sites: look at the coordinator's own line and at the broker.",
 	},
 	{
-		PlanOld, "no new plan", Warning, minute, minute, nil,
+		PlanFails, "no plan can be made", Warning, 2 * minute, minute, nil,
+		"Correct what the reason names, mostly in the fleet file, and apply it. Beacons go on with the orders that they hold, at most for a day.",
+	},
+	{
+		PlanOld, "no new plan", Warning, minute, minute, []Code{PlanFails},
 		"Read the coordinator's log for why planning fails. Beacons go on with the orders that they hold, at most for a day.",
 	},
 	{
@@ -155,12 +174,25 @@ var conditions = []Condition{
 		"Look at the power supply, the battery and its charger.",
 	},
 	{
+		SupplyEnds, "battery runs out", Warning, 10 * minute, 30 * minute, cut,
+		"Charge it, or lower the beacon's share in the fleet file or pause it, so that it lasts until the charger works again.",
+	},
+	{
 		TooHot, "too hot", Warning, 120 * second, 600 * second, cut,
 		"Look at fans and sun; lower its share in the fleet file until it is cool.",
 	},
 	{
 		ReflectedHigh, "much power comes back from the antenna", Warning, 0, 600 * second, cut,
 		"Look at antenna, feed line and filters before it transmits on; a hush keeps it silent meanwhile.",
+	},
+	{
+		HeardByNobody, "heard by nobody", Notice, 0, minute, cut,
+		"Look at antenna, feed line and the filter of that band, and measure what power really leaves. If all is well it may just not carry far there: then silence this alert.",
+	},
+	{
+		ShareMissed, "less than its fair share for a week", Notice, 0, minute,
+		after(GPSLost, ClockBeyond, FrequencyError, KeyerTripped, LeaseShort, OrdersUnconfirmed, SlotsMissed, Mute, ProgramOld),
+		"The reasons stand beside its slots (lamplighter report). Remove the one that cost most: what is lost is never made up.",
 	},
 	{
 		RecordsMissing, "records missing", Notice, 30 * minute, minute, cut,
@@ -181,6 +213,10 @@ var conditions = []Condition{
 	{
 		LicenceEnds, "licence ends", Warning, minute, minute, nil,
 		"Renew it and correct valid_to in the fleet file. The beacon is silent from that day on.",
+	},
+	{
+		PaperEnds, "permit or calibration ends", Notice, minute, minute, nil,
+		"Renew it, and correct valid_to under papers in the fleet file. Nothing else follows from it here.",
 	},
 	{
 		OutboxFull, "outbox fills", Warning, 300 * second, 600 * second, nil,

@@ -2,6 +2,8 @@ package alert
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"lamplighter/coordinator/fleet"
@@ -10,9 +12,27 @@ import (
 // planOldAfter: a new plan is made each hour.
 const planOldAfter = 2 * time.Hour
 
+// slowRead is half of what lies between two looks.
+const slowRead = 2500 * time.Millisecond
+
+// DatabaseGone is what is found while the database does not answer: nothing else
+// is known.
+func DatabaseGone(f *fleet.Fleet, since time.Time) *Found {
+	return &Found{fleet: f, Findings: []Finding{{Key: Key{Code: DatabaseAway}, Sentence: fmt.Sprintf("The coordinator has had no answer from its database since %s.", clock(since))}}}
+}
+
+// DatabaseBack is what is found as soon as it answers.
+func DatabaseBack(f *fleet.Fleet) *Found { return &Found{fleet: f} }
+
 func (l *looker) network() {
 	if l.o.BrokerAway {
 		l.add(BrokerAway, "", "", "The coordinator has no connection to the broker, so it hears no beacon and reaches none.")
+	}
+	if took := l.o.ReadTook; took > slowRead {
+		l.add(DatabaseSlow, "", "", fmt.Sprintf("The database took %.1f s to tell how the beacons are; more than %s is too long to tell what is wrong in time.", took.Seconds(), span(slowRead)))
+	}
+	if why := l.o.PlanFails; why != "" {
+		l.add(PlanFails, "", "", "No plan can be made: "+clip(why, 300))
 	}
 	if made := l.o.PlanMadeAt; !made.IsZero() && l.now.Sub(made) > planOldAfter {
 		l.add(PlanOld, "", "", fmt.Sprintf("The latest plan was made at %s, %s ago; a new one is due each hour.", clock(made), span(l.now.Sub(made))))
@@ -20,6 +40,7 @@ func (l *looker) network() {
 }
 
 func (l *looker) site(s *fleet.Site) {
+	l.papers(s.Papers, "site "+s.Name, s.Name, "")
 	if _, dark := l.dark[s.Name]; s.DutyRequired && !dark && !l.o.OnDuty[s.Name] {
 		l.add(NobodyOnDuty, s.Name, "", fmt.Sprintf("Nobody is in control of site %s, and its beacons need somebody who is.", s.Name))
 	}
@@ -92,29 +113,55 @@ func (l *looker) callsigns() {
 	}
 }
 
-// steps says how near an end is, in days left: 0 is not near.
-func steps(end, now time.Time, days ...int) int {
+// steps says how near an end is, by the time left: 0 is not near.
+func steps(end, now time.Time, left ...time.Duration) int {
 	step := 0
-	for i, d := range days {
-		if end.Sub(now) <= time.Duration(d)*24*time.Hour {
+	for i, d := range left {
+		if end.Sub(now) <= d {
 			step = i + 1
 		}
 	}
 	return step
 }
 
+const oneDay = 24 * time.Hour
+
+// reminders are when somebody is told that something runs out.
+var reminders = []time.Duration{90 * oneDay, 30 * oneDay, 7 * oneDay, oneDay}
+
 func (l *looker) ends(b *fleet.Beacon, known Beacon) {
 	site, name := b.Site.Name, b.Name
 	if end := b.Licence.ValidTo; !end.IsZero() {
-		if step := steps(end, l.now, 90, 30, 7, 1); step > 0 {
+		if step := steps(end, l.now, reminders...); step > 0 {
 			l.step(LicenceEnds, site, name, step, fmt.Sprintf("The licence of beacon %s at %s %s %s.", name, site, endsOrEnded(end, l.now), clock(end)))
 		}
 	}
+	l.papers(b.Papers, fmt.Sprintf("beacon %s at %s", name, site), site, name)
 	if end := known.CertificateEnds; !end.IsZero() {
-		if step := steps(end, l.now, 30, 7, 1); step > 0 {
+		if step := steps(end, l.now, reminders[1:]...); step > 0 {
 			l.step(CertificateEnds, site, name, step, fmt.Sprintf("The certificate of beacon %s at %s %s %s.", name, site, endsOrEnded(end, l.now), clock(end)))
 		}
 	}
+}
+
+// papers tells of all that are about to end in one sentence, the most urgent
+// first.
+func (l *looker) papers(papers []fleet.Paper, of, site, beacon string) {
+	var near []fleet.Paper
+	for _, p := range papers {
+		if steps(p.ValidTo, l.now, reminders...) > 0 {
+			near = append(near, p)
+		}
+	}
+	if len(near) == 0 {
+		return
+	}
+	slices.SortStableFunc(near, func(a, b fleet.Paper) int { return a.ValidTo.Compare(b.ValidTo) })
+	texts := make([]string, len(near))
+	for i, p := range near {
+		texts[i] = fmt.Sprintf("%s %s %s", p.What, endsOrEnded(p.ValidTo, l.now), clock(p.ValidTo))
+	}
+	l.step(PaperEnds, site, beacon, steps(near[0].ValidTo, l.now, reminders...), fmt.Sprintf("Of %s: %s.", of, strings.Join(texts, "; ")))
 }
 
 func endsOrEnded(end, now time.Time) string {

@@ -124,7 +124,7 @@ func (m *Memory) Step(look *Found, given Given, now time.Time) []*Alert {
 	}
 	for key, a := range m.alerts {
 		f, bad := found[key]
-		moved := (bad || !look.unknown(key)) && a.move(bad, now)
+		moved := (bad || !look.unknown(key)) && a.move(bad, look, now)
 		if a.acknowledge(given.Acknowledged[a.Number]) || moved {
 			changed[a] = true
 		}
@@ -147,8 +147,9 @@ func (m *Memory) Step(look *Found, given Given, now time.Time) []*Alert {
 }
 
 // move lets time and the last look change the state, and says whether they did.
-func (a *Alert) move(bad bool, now time.Time) bool {
-	condition, before := byCode[a.Code], a.State
+func (a *Alert) move(bad bool, look *Found, now time.Time) bool {
+	toRaise, toClear := look.course(a.Key)
+	before := a.State
 	turned := bad != a.Bad
 	if turned {
 		a.Bad, a.Changed = bad, now
@@ -173,14 +174,14 @@ func (a *Alert) move(bad bool, now time.Time) bool {
 	case a.State == Cleared && bad:
 		a.State, a.Since, a.OverAt = Pending, now, time.Time{}
 		a.By, a.Why, a.At = "", "", time.Time{}
-	case a.State == Pending && bad && lasted >= condition.Raise:
+	case a.State == Pending && bad && lasted >= toRaise:
 		a.raise(Raised, now)
 	case a.State == Pending && !bad:
 		a.clear(now)
-	case a.State.Open() && !bad && lasted >= condition.Clear:
+	case a.State.Open() && !bad && lasted >= toClear:
 		a.clear(now)
 	}
-	if a.State == Pending && bad && condition.Raise == 0 {
+	if a.State == Pending && bad && toRaise == 0 {
 		a.raise(Raised, now)
 	}
 	return turned || a.State != before

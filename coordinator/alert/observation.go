@@ -14,7 +14,9 @@ type Observation struct {
 	Fleet        *fleet.Fleet
 	Beacons      map[string]Beacon // by name
 	BrokerAway   bool
+	ReadTook     time.Duration   // how long the database took to tell all this
 	PlanMadeAt   time.Time       // of the plan in force
+	PlanFails    string          // why no plan can be made, in a sentence
 	OnDuty       map[string]bool // sites where somebody is in control
 	BrokerSince  time.Time       // when the broker was connected last
 	LeadingSince time.Time       // when this coordinator began to lead
@@ -29,14 +31,19 @@ type Beacon struct {
 	LeaseGranted, LeaseUntil time.Time // of the latest lease
 	OrdersSince              time.Time // since when it holds older orders than the latest; zero: it holds them
 
-	Missed       int    // ordered slots in a row that were not sent
-	MissedReason string // of the latest of them
-	OffPlan      *Stray // the latest transmission that no order covers, of the last hour
-	MissingFrom  int64  // records that are missing, of all its runs
+	Missed       int      // ordered slots in a row that were not sent
+	MissedReason string   // of the latest of them
+	OffPlan      *Stray   // the latest transmission that no order covers, of the last hour
+	HeardOff     *Hearsay // likewise, but by the word of receivers
+	MissingFrom  int64    // records that are missing, of all its runs
 	Conflict     time.Time
 	Cloned       string // what happened, in a sentence; of the last hour
 
 	CertificateEnds time.Time
+
+	Days      []Day      // its last UTC days, today first
+	Supply    []Volts    // of the last hours, oldest first
+	DeadBands []DeadBand // the bands on which nobody hears it
 }
 
 // Stray is a transmission that no order covers.
@@ -44,6 +51,34 @@ type Stray struct {
 	At   time.Time
 	Band string
 	Hz   float64
+}
+
+// Hearsay is what receivers agree to have heard of a call sign.
+type Hearsay struct {
+	Stray
+	Callsign  string
+	Receivers []string // one: in two slots in a row
+}
+
+// Day is how a UTC day of a beacon went.
+type Day struct {
+	Fair  int64         // slots that the plan gave it, but for those that people kept silent
+	Sent  int64         // of these
+	Heard time.Duration // for how long the beacon was heard
+	Lost  string        // the reason that cost most of them
+}
+
+// Volts is the voltage of a supply at a time.
+type Volts struct {
+	At    time.Time
+	Volts float64
+}
+
+// DeadBand is a band on which nobody heard a beacon, and others were heard.
+type DeadBand struct {
+	Band         string
+	Since        time.Time
+	Sent, Others int64 // times that it sent since, and reports of others
 }
 
 // Key says of what a condition is true: of a beacon, of a site where Beacon is
@@ -69,6 +104,7 @@ const (
 // Found is what a look at an observation gives.
 type Found struct {
 	Findings []Finding
+	fleet    *fleet.Fleet
 	blind    map[string]bool // beacons whose last word is too old to tell how they are
 	deaf     bool            // nobody has listened for long enough to miss anybody
 }
@@ -83,10 +119,22 @@ func (f *Found) unknown(key Key) bool {
 	return f.blind[key.Beacon] && slices.Contains(byCode[key.Code].HiddenBy, Unheard)
 }
 
+// course is how long an alert is true before it is raised, and false before it
+// is cleared.
+func (f *Found) course(key Key) (toRaise, toClear time.Duration) {
+	condition := byCode[key.Code]
+	if key.Code == GPSLost {
+		if b := f.fleet.Beacon(key.Beacon); b != nil {
+			return b.Limits.GPSLost, b.Limits.GPSBack
+		}
+	}
+	return condition.Raise, condition.Clear
+}
+
 // Look says what is wrong.
 func Look(o *Observation, now time.Time) *Found {
 	l := &looker{o: o, now: now, dark: o.Fleet.DarkAt(now)}
-	l.found.blind = map[string]bool{}
+	l.found.fleet, l.found.blind = o.Fleet, map[string]bool{}
 	l.found.deaf = now.Sub(o.BrokerSince) < Lost || now.Sub(o.LeadingSince) < Lost
 	l.network()
 	for _, site := range o.Fleet.Sites {

@@ -2,6 +2,7 @@ package alert
 
 import (
 	"fmt"
+	"strings"
 	"time"
 )
 
@@ -20,6 +21,14 @@ func span(d time.Duration) string {
 		return fmt.Sprintf("%d h %d min", int(d.Hours()), int(d.Minutes())%60)
 	}
 	return fmt.Sprintf("%d days", int(d.Hours()/24))
+}
+
+// clip bounds a text that comes from elsewhere.
+func clip(text string, most int) string {
+	if len(text) <= most {
+		return text
+	}
+	return strings.ToValidUTF8(text[:most], "") + "…"
 }
 
 // milliseconds is a clock error for people.

@@ -10,7 +10,7 @@ import (
 var beaconKeys = []string{
 	"name", "callsign", "site", "control", "announce", "power_dbm", "licence", "share", "rest", "shared",
 	"max_in_30min", "filters", "plugged", "uncertainty_ppm", "bands", "paused", "priority",
-	"alert_limits",
+	"alert_limits", "papers",
 }
 
 func (r *reader) beacons(v value) []*Beacon {
@@ -46,6 +46,7 @@ func (r *reader) beacon(v value, index int) (*Beacon, bool) {
 	r.uses(o, b, index)
 	r.licence(o, b)
 	o.optional("alert_limits", func(v value) { r.beaconLimits[b] = v })
+	o.optional("papers", func(v value) { b.Papers = r.papers(v) })
 	return b, true
 }
 

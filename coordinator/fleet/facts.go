@@ -22,12 +22,13 @@ type thing struct {
 
 // things describes the whole fleet; sites, beacons and pauses sorted.
 func (f *Fleet) things() []thing {
-	things := []thing{{"network", f.Network.facts()}}
+	usual := defaultLimits()
+	things := []thing{{"network", sortFacts(append(f.Network.facts(), f.Alerts.Limits.facts(&usual)...))}}
 	for _, s := range f.Sites {
-		things = append(things, thing{"site " + s.Name, s.facts()})
+		things = append(things, thing{"site " + s.Name, sortFacts(append(s.facts(), s.Limits.facts(&f.Alerts.Limits)...))})
 	}
 	for _, b := range f.Beacons {
-		things = append(things, thing{"beacon " + b.Name, b.facts()})
+		things = append(things, thing{"beacon " + b.Name, sortFacts(append(b.facts(), b.Limits.facts(&b.Site.Limits)...))})
 	}
 	for _, p := range f.Pauses {
 		things = append(things, thing{"pause of " + p.String(), nil})
@@ -74,6 +75,7 @@ func (s *Site) facts() []fact {
 	if s.DutyRequired {
 		facts = append(facts, fact{"duty", "required"})
 	}
+	facts = append(facts, paperFacts(s.Papers)...)
 	for _, l := range s.Listen {
 		facts = append(facts, fact{"listen " + l.Band, l.Share.String()})
 	}
@@ -107,7 +109,15 @@ func (b *Beacon) facts() []fact {
 		facts = append(facts, fact{"band " + use.Band.Name, fmt.Sprintf("weight %s, sun %s, drive %d %%, %d dBm, %s",
 			use.Weight, use.Sun, use.Drive, use.PowerDBm, use.Control)})
 	}
-	return sortFacts(facts)
+	return sortFacts(append(facts, paperFacts(b.Papers)...))
+}
+
+func paperFacts(papers []Paper) []fact {
+	facts := make([]fact, len(papers))
+	for i, p := range papers {
+		facts[i] = fact{"paper " + p.What, "to " + p.ValidTo.Add(-time.Second).Format(time.DateOnly)}
+	}
+	return facts
 }
 
 // String describes the licence on one line.

@@ -55,6 +55,7 @@ type Site struct {
 	Quiet              Decimal // share of a day's slots without any transmission
 	DutyRequired       bool    // remote control only while somebody on duty is in control
 	Limits             Limits  // that hold here
+	Papers             []Paper
 }
 
 // Listen keeps a band free at a site for part of each UTC day.
@@ -95,6 +96,7 @@ type Beacon struct {
 	Paused      bool
 	Priority    Decimal
 	Limits      Limits // that hold here
+	Papers      []Paper
 }
 
 // BandUse is one of a beacon's bands, completed from the beacon's own values.
@@ -124,6 +126,13 @@ type Licence struct {
 	ValidFrom   time.Time // UTC, start of the first day
 	ValidTo     time.Time // UTC, end of the last day (exclusive)
 	Segments    []Segment // none: any band of the beacon
+}
+
+// Paper is what runs out besides the licence, such as a permit for a mast or a
+// calibration. Nothing but a reminder follows from it.
+type Paper struct {
+	What    string
+	ValidTo time.Time // UTC, end of the last day (exclusive)
 }
 
 // Segment is a licensed piece of spectrum.

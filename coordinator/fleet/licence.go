@@ -31,17 +31,13 @@ func (r *reader) licenceKeys(v value, l *Licence) {
 	}
 	l.Declared = true
 	o.integer("max_power_dbm", leastDBm, mostDBm, &l.MaxPowerDBm)
-	var from, to day
+	var from day
 	o.optional("valid_from", func(v value) {
 		if r.parsed(v, &from) {
 			l.ValidFrom = from.start
 		}
 	})
-	o.optional("valid_to", func(v value) {
-		if r.parsed(v, &to) {
-			l.ValidTo = to.start.Add(24 * time.Hour)
-		}
-	})
+	o.optional("valid_to", func(v value) { l.ValidTo = r.lastDay(v) })
 	if !l.ValidTo.IsZero() && !l.ValidFrom.Before(l.ValidTo) {
 		r.add(o.at, o.path, "the licence ends (valid_to) before it begins (valid_from)")
 	}
@@ -56,6 +52,30 @@ func (r *reader) licenceKeys(v value, l *Licence) {
 			r.wrong(v, "must hold at least one segment: leave the key out for no limits in frequency")
 		}
 	})
+}
+
+// lastDay reads the last day on which something is valid, as its end.
+func (r *reader) lastDay(v value) time.Time {
+	var last day
+	if !r.parsed(v, &last) {
+		return time.Time{}
+	}
+	return last.start.Add(24 * time.Hour)
+}
+
+func (r *reader) papers(v value) []Paper {
+	var papers []Paper
+	for _, entry := range r.entries(v, mostEntries) {
+		o, ok := r.object(entry, "a paper", "what", "valid_to")
+		if !ok {
+			continue
+		}
+		var p Paper
+		o.required("what", func(v value) { p.What, _ = r.text(v, 100) })
+		o.required("valid_to", func(v value) { p.ValidTo = r.lastDay(v) })
+		papers = append(papers, p)
+	}
+	return papers
 }
 
 func (r *reader) segment(v value) (Segment, bool) {

@@ -8,7 +8,7 @@ import (
 )
 
 var siteKeys = []string{
-	"name", "locator", "time_zone", "transmitters_at_once", "not_together", "listen", "quiet_share", "duty", "alert_limits",
+	"name", "locator", "time_zone", "transmitters_at_once", "not_together", "listen", "quiet_share", "duty", "alert_limits", "papers",
 }
 
 func (r *reader) sites(v value) []*Site {
@@ -61,6 +61,7 @@ func (r *reader) site(v value) (*Site, bool) {
 	o.optional("listen", func(v value) { s.Listen = r.listen(v) })
 	o.decimal("quiet_share", false, 1, &s.Quiet)
 	o.optional("alert_limits", func(v value) { r.siteLimits[s] = v })
+	o.optional("papers", func(v value) { s.Papers = r.papers(v) })
 	o.optional("duty", func(v value) { s.DutyRequired = r.word(v, "required", "optional") == "required" })
 	return s, true
 }
