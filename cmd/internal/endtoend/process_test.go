@@ -186,14 +186,20 @@ func (p *process) waitFor(pattern string) {
 // eventually waits until a condition holds, looking ten times a second.
 func eventually(t *testing.T, what string, holds func() bool) {
 	t.Helper()
-	deadline := time.After(patience)
+	eventuallyWithin(t, patience, what, holds)
+}
+
+// eventuallyWithin does so for a time of its own.
+func eventuallyWithin(t *testing.T, most time.Duration, what string, holds func() bool) {
+	t.Helper()
+	deadline := time.After(most)
 	again := time.NewTicker(100 * time.Millisecond)
 	defer again.Stop()
 	for !holds() {
 		select {
 		case <-again.C:
 		case <-deadline:
-			t.Fatalf("not within %s: %s", patience, what)
+			t.Fatalf("not within %s: %s", most, what)
 		}
 	}
 }
