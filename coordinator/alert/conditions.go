@@ -108,7 +108,8 @@ var conditions = []Condition{
 		"Correct what the reason names, mostly in the fleet file, and apply it. Beacons go on with the orders that they hold, at most for a day.",
 	},
 	{
-		PlanOld, "no new plan", Warning, minute, minute, []Code{PlanFails},
+		PlanOld, "no new plan", Warning, minute, minute,
+		[]Code{PlanFails},
 		"Read the coordinator's log for why planning fails. Beacons go on with the orders that they hold, at most for a day.",
 	},
 	{
