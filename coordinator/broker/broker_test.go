@@ -2,6 +2,7 @@ package broker
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
@@ -39,7 +40,7 @@ var brokers = map[string]func(t *testing.T) Broker{
 
 func client(t *testing.T, url string) Broker {
 	t.Helper()
-	b, err := NewExternal(ExternalOptions{Network: network, URL: url, ClientID: "coordinator", Log: silent(), Metrics: prometheus.NewRegistry()})
+	b, err := NewExternal(ExternalOptions{Network: network, URL: url, ClientID: "coordinator-" + rand.Text(), Log: silent(), Metrics: prometheus.NewRegistry()})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -181,11 +181,18 @@ func (e *external) Publish(ctx context.Context, m Message) error {
 	return l.wait(ctx, l.client.Publish(m.Topic, 1, m.Retained, m.Payload))
 }
 
-// subscriptions are the topics of all agents, each with QoS 1.
+// subscriptions are the topics of all agents, each with QoS 1. Records, which
+// are many and can wait, are shared among the coordinators of a network. What is
+// said live every coordinator hears, so that one that hangs holds up no lease and
+// hides no confirmation of silence.
 func subscriptions(network string) map[string]byte {
 	filters := map[string]byte{}
 	for _, kind := range topic.Kinds() {
-		if !kind.Down() {
+		switch {
+		case kind.Down():
+		case kind == topic.Records:
+			filters[topic.Shared(network, kind)] = 1
+		default:
 			filters[topic.Every(network, kind)] = 1
 		}
 	}

@@ -109,3 +109,38 @@ func TestNoBrokerIsNoReasonToWait(t *testing.T) {
 	m.Start()
 	receive(t, connects)
 }
+
+// Records go to one coordinator of several, and what is said live to all.
+func TestCoordinatorsShareRecords(t *testing.T) {
+	m := brokertest.StartMosquitto(t)
+	coordinators := []Broker{client(t, m.URL()), client(t, m.URL())}
+	for _, b := range coordinators {
+		started(t, b)
+	}
+	a := connect(t, m.Addr(), mill, nil)
+	const batches = 20
+	for range batches {
+		if err := done(t, a.Publish(mill.Topic(topic.Records), 1, false, []byte("batch"))); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := done(t, a.Publish(mill.Topic(topic.Health), 1, false, []byte("well"))); err != nil {
+		t.Fatal(err)
+	}
+	total := 0
+	for i, b := range coordinators {
+		heard := map[string]int{}
+		for heard["well"] == 0 { // said last
+			d := receive(t, b.Deliveries())
+			d.Done()
+			heard[string(d.Payload)]++
+		}
+		if heard["batch"] == 0 {
+			t.Errorf("coordinator %d got no records", i)
+		}
+		total += heard["batch"]
+	}
+	if total != batches {
+		t.Errorf("%d batches arrived, %d were sent", total, batches)
+	}
+}

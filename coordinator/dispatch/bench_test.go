@@ -61,11 +61,16 @@ type bench struct {
 
 func newBench(t *testing.T, fleetText string) *bench {
 	t.Helper()
+	return newBenchOn(t, storetest.New(t), fleetText)
+}
+
+func newBenchOn(t *testing.T, s *store.Store, fleetText string) *bench {
+	t.Helper()
 	signer, err := seal.NewSigner(rand.Reader)
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := &bench{t: t, store: storetest.New(t), ring: seal.NewKeyring(signer.Public()), came: map[string]chan broker.Message{}}
+	b := &bench{t: t, store: s, ring: seal.NewKeyring(signer.Public()), came: map[string]chan broker.Message{}}
 	b.d = New(Options{
 		Store: b.store, Plans: b.store, Publisher: b, Signer: signer,
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil)), Metrics: prometheus.NewRegistry(),

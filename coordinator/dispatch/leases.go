@@ -35,6 +35,11 @@ func (d *Dispatcher) answerLease(ctx context.Context, delivery broker.Delivery) 
 		d.options.Log.Warn("a request for a lease is dropped: it is of another network", "network", address.Network, "beacon", address.Beacon)
 		return garbled
 	}
+	// Whoever has lost the lead gives no more leases, and waits for nothing that
+	// was under way: others wait for the book.
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	defer context.AfterFunc(t.board.ctx, cancel)()
 	decision, err := t.grant(ctx, asked)
 	if err != nil {
 		d.options.Log.Error("a lease could not be stored and is not given", "beacon", address.Beacon, "error", err)

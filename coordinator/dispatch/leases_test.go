@@ -2,6 +2,7 @@ package dispatch
 
 import (
 	"bytes"
+	"context"
 	"strings"
 	"testing"
 	"time"
@@ -9,6 +10,8 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"lamplighter/coordinator/broker"
+	"lamplighter/coordinator/store"
+	"lamplighter/coordinator/store/storetest"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 	"lamplighter/proto/topic"
 )
@@ -154,4 +157,38 @@ func mustMarshal(t testing.TB, m proto.Message) []byte {
 		t.Fatal(err)
 	}
 	return payload
+}
+
+// Where the database is cut off in the middle of a lease, the lead is lost, and
+// whoever had it has to be free to stand for election again.
+func TestALostLeadEndsTheWaitForALease(t *testing.T) {
+	s := storetest.Open(t, storetest.URL(t), store.Options{LockTimeout: time.Hour, StatementTimeout: time.Hour})
+	b := newBenchOn(t, s, twoNear)
+	_, end := b.lead()
+	held := b.orders("hilltop-hf")
+	b.orders("mill-hf")
+	conn, err := s.Dedicated(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = conn.Close(context.WithoutCancel(t.Context())) })
+	if _, err := conn.Exec(t.Context(), "set idle_in_transaction_session_timeout = 0; begin; select from leadership for update"); err != nil {
+		t.Fatal(err)
+	}
+	payload, err := proto.Marshal(request("hilltop-hf", held))
+	if err != nil {
+		t.Fatal(err)
+	}
+	answered := make(chan struct{})
+	go b.d.HandleLeaseRequest(t.Context(), broker.Delivery{
+		Topic: at("hilltop-hf").Topic(topic.LeaseRequest), Payload: payload, Done: func() { close(answered) },
+	})
+	for waiting := false; !waiting; {
+		err := conn.QueryRow(t.Context(), "select exists (select from pg_stat_activity where wait_event_type = 'Lock' and datname = current_database())").Scan(&waiting)
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	end()
+	receive(t, answered)
 }

@@ -14,7 +14,11 @@ import (
 	"github.com/jackc/pgx/v5/pgxpool"
 )
 
-const connectTimeout = 10 * time.Second
+const (
+	connectTimeout = 10 * time.Second
+	pingTimeout    = 5 * time.Second // for a connection that was idle to show that it is well
+	silentSession  = 15 * time.Second
+)
 
 func configure(url string, options Options) (*pgxpool.Config, error) {
 	config, err := pgxpool.ParseConfig(url)
@@ -27,21 +31,31 @@ func configure(url string, options Options) (*pgxpool.Config, error) {
 		config.MaxConns = options.MaxConnections
 	}
 	config.ConnConfig.ConnectTimeout = connectTimeout
+	config.PingTimeout = pingTimeout
+	config.ConnConfig.Tracer = deadlineAfter(durationOr(options.StatementTimeout, 30*time.Second))
 	parameters := config.ConnConfig.RuntimeParams
 	parameters["application_name"] = "lamplighter"
 	parameters["timezone"] = "UTC"
 	parameters["statement_timeout"] = milliseconds(options.StatementTimeout, 30*time.Second)
 	parameters["lock_timeout"] = milliseconds(options.LockTimeout, 5*time.Second)
-	parameters["idle_in_transaction_session_timeout"] = milliseconds(0, time.Minute)
+	// The server ends a session that holds locks and says nothing: its program
+	// hangs, and others wait for what it holds. One whose other end is gone it
+	// ends within half a minute.
+	parameters["idle_in_transaction_session_timeout"] = milliseconds(0, silentSession)
+	parameters["tcp_keepalives_idle"], parameters["tcp_keepalives_interval"], parameters["tcp_keepalives_count"] = "10", "5", "4"
 	config.AfterConnect = inUTC
 	return config, nil
 }
 
 func milliseconds(d, otherwise time.Duration) string {
+	return strconv.FormatInt(durationOr(d, otherwise).Milliseconds(), 10)
+}
+
+func durationOr(d, otherwise time.Duration) time.Duration {
 	if d <= 0 {
-		d = otherwise
+		return otherwise
 	}
-	return strconv.FormatInt(d.Milliseconds(), 10)
+	return d
 }
 
 // place names the database for people, without the password.

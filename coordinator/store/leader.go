@@ -21,14 +21,15 @@ type Election struct {
 	conn *pgx.Conn
 }
 
-// Election opens a session. A server that no longer hears from it ends it
-// after half a minute, and with it the lock.
+// Election opens a session. The server ends it, and with it the lock, when it
+// has asked nothing for a while: its program may hang, and then others have to
+// lead.
 func (s *Store) Election(ctx context.Context) (*Election, error) {
 	conn, err := s.Dedicated(ctx)
 	if err != nil {
 		return nil, err
 	}
-	_, err = conn.Exec(ctx, "set tcp_keepalives_idle = 10; set tcp_keepalives_interval = 5; set tcp_keepalives_count = 4")
+	_, err = conn.Exec(ctx, "select set_config('idle_session_timeout', $1, false)", milliseconds(0, silentSession))
 	if err != nil {
 		return nil, errors.Join(err, conn.Close(ctx))
 	}

@@ -27,6 +27,7 @@ func Migrate(ctx context.Context, db *sql.DB) error {
 func migrate(ctx context.Context, config *pgx.ConnConfig) error {
 	unhurried := config.Copy()
 	delete(unhurried.RuntimeParams, "statement_timeout") // a large table may take long
+	unhurried.Tracer = nil
 	db := stdlib.OpenDB(*unhurried)
 	err := Migrate(ctx, db)
 	return errors.Join(err, db.Close())

@@ -60,6 +60,7 @@ const (
 	version  = "v1"
 	separate = "/"
 	anyLevel = "+"
+	share    = "$share"
 	maxID    = 64
 )
 
@@ -94,6 +95,12 @@ func ParseClientID(id string) (Address, error) {
 // network.
 func Every(network string, k Kind) string {
 	return Address{Network: network, Beacon: anyLevel}.Topic(k)
+}
+
+// Shared gives the subscription to the same for one of several who share the
+// work: the broker hands each message to one of them (MQTT 5.0, section 4.8.2).
+func Shared(network string, k Kind) string {
+	return strings.Join([]string{share, root, Every(network, k)}, separate)
 }
 
 // Parse takes a topic apart. The error says what is wrong with it.

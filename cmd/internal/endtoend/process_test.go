@@ -145,6 +145,7 @@ func tail(text string, most int) string {
 
 // stop asks a program to end, and makes it when patience is over.
 func (p *process) stop() {
+	_ = p.cmd.Process.Signal(syscall.SIGCONT) // one that is stopped would not hear
 	_ = p.cmd.Process.Signal(syscall.SIGTERM)
 	select {
 	case <-p.done:
