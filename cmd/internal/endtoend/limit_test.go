@@ -6,10 +6,7 @@ import (
 
 // limitFiles lets an agent write no file beyond so many bytes, which its writes
 // meet as they meet a full disk; its keyer goes on as it was.
-func (n *network) limitFiles(beacon string, bytes uint64) {
-	n.t.Helper()
+func limitFiles(agent *process, bytes uint64) error {
 	limit := unix.Rlimit{Cur: bytes, Max: unix.RLIM_INFINITY}
-	if err := unix.Prlimit(n.agents[beacon].cmd.Process.Pid, unix.RLIMIT_FSIZE, &limit, nil); err != nil {
-		n.t.Fatal(err)
-	}
+	return unix.Prlimit(agent.cmd.Process.Pid, unix.RLIMIT_FSIZE, &limit, nil)
 }

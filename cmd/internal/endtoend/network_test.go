@@ -51,6 +51,7 @@ type network struct {
 	coordinator            *process
 	agents                 map[string]*process
 	rows                   *pgxpool.Pool
+	operator, beaconAgent  string // the programs
 	coordinators, launched int
 }
 
@@ -76,7 +77,7 @@ func newNetwork(t *testing.T, brokerKind, fleet string) *network {
 func bareNetwork(t *testing.T) *network {
 	t.Helper()
 	n := &network{
-		t: t, folder: t.TempDir(), database: storetest.EmptyURL(t), agents: map[string]*process{},
+		t: t, folder: t.TempDir(), database: storetest.EmptyURL(t), agents: map[string]*process{}, operator: lamplighter, beaconAgent: lamplighterAgent,
 		grpc: freeAddress(t), http: freeAddress(t), mqtt: freeAddress(t),
 	}
 	rows, err := pgxpool.New(t.Context(), n.database)
@@ -123,7 +124,7 @@ func (n *network) home(beacon string) string   { return filepath.Join(n.folder, 
 func (n *network) configure(beacon string) {
 	n.t.Helper()
 	eventually(n.t, "a configuration for "+beacon, func() bool {
-		return command(n.t, lamplighter, "agent-config", "--server", n.grpc, beacon, "-o", n.config(beacon)).exit == 0
+		return command(n.t, n.operator, "agent-config", "--server", n.grpc, beacon, "-o", n.config(beacon)).exit == 0
 	})
 	if info, err := os.Stat(n.config(beacon)); err != nil || info.Mode().Perm() != 0o600 {
 		n.t.Fatalf("the agent's configuration may be read by others: %v, %v", info.Mode(), err)
@@ -147,7 +148,7 @@ func (n *network) configure(beacon string) {
 func (n *network) startAgent(beacon string) {
 	n.t.Helper()
 	n.launched++
-	n.agents[beacon] = start(n.t, fmt.Sprintf("agent %s (start %d)", beacon, n.launched), lamplighterAgent, "run", "--config", n.config(beacon))
+	n.agents[beacon] = start(n.t, fmt.Sprintf("agent %s (start %d)", beacon, n.launched), n.beaconAgent, "run", "--config", n.config(beacon))
 }
 
 // status is one entry of what "lamplighter status --output json" prints.

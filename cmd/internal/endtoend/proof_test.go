@@ -1,9 +1,16 @@
 package endtoend
 
 import (
+	"bytes"
 	"fmt"
 	"math"
+	"sync"
 	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/jackc/pgx/v5"
+
+	"lamplighter/proto/topic"
 )
 
 // watchLeases keeps every lease that is granted from now on: the program keeps
@@ -29,6 +36,7 @@ func (w *wide) watchLeases() {
 // ordered, under a lease and in time. Call it when all is well again.
 func (w *wide) prove() {
 	w.t.Helper()
+	w.checkKept()
 	w.stopAgents()
 	w.checkAccount()
 	for _, beacon := range beacons {
@@ -42,6 +50,52 @@ func (w *wide) prove() {
 	w.checkApart("hilltop-a", "hilltop-b") // which share a mast
 	if n := w.count("select count(*) from ledger where contradicted and ending <> 'skipped'"); n > 0 {
 		w.t.Errorf("%d slots were given back, and used all the same", n)
+	}
+}
+
+// checkKept wants the broker to keep the latest orders and hushes of each beacon,
+// for a device that comes new: whoever led before may have spoken last.
+func (w *wide) checkKept() {
+	w.t.Helper()
+	var mu sync.Mutex
+	kept := map[string][]byte{}
+	listener := paho.NewClient(paho.NewClientOptions().AddBroker(w.mosquitto.URL()).SetClientID("listener"))
+	if token := listener.Connect(); !token.WaitTimeout(patience) || token.Error() != nil {
+		w.t.Fatalf("no connection to the broker: %v", token.Error())
+	}
+	defer listener.Disconnect(100)
+	filters := map[string]byte{topic.Every("trial", topic.Orders): 1, topic.Every("trial", topic.Hush): 1}
+	token := listener.SubscribeMultiple(filters, func(_ paho.Client, m paho.Message) {
+		mu.Lock()
+		defer mu.Unlock()
+		kept[m.Topic()] = m.Payload()
+	})
+	if !token.WaitTimeout(patience) || token.Error() != nil {
+		w.t.Fatalf("no subscription: %v", token.Error())
+	}
+	for kind, query := range map[topic.Kind]string{
+		topic.Orders: "select beacon, payload from orders o where payload is not null and (epoch, revision) = (select epoch, revision from orders l where l.beacon = o.beacon order by 1 desc, 2 desc limit 1)",
+		topic.Hush:   "select beacon, payload from hush_states",
+	} {
+		eventually(w.t, "the broker keeps the latest "+string(kind), func() bool {
+			rows, err := w.rows.Query(w.t.Context(), query)
+			if err != nil {
+				w.t.Fatal(err)
+			}
+			var beacon string
+			var payload []byte
+			latest := true
+			_, err = pgx.ForEachRow(rows, []any{&beacon, &payload}, func() error {
+				mu.Lock()
+				defer mu.Unlock()
+				latest = latest && bytes.Contains(kept[topic.Address{Network: "trial", Beacon: beacon}.Topic(kind)], payload)
+				return nil
+			})
+			if err != nil {
+				w.t.Fatal(err)
+			}
+			return latest
+		})
 	}
 }
 

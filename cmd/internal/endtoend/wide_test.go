@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"net/http"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -48,7 +47,7 @@ func newWide(t *testing.T, fleet string) *wide {
 	t.Helper()
 	w := layWide(t)
 	for _, name := range []string{"first", "second"} {
-		w.add(name, lamplighter).start()
+		w.add(name).start()
 	}
 	must(t, lamplighter, "fleet", "apply", "--server", w.coordinators[1].grpc, write(t, w.folder, "fleet.yaml", fleet))
 	return w
@@ -57,15 +56,17 @@ func newWide(t *testing.T, fleet string) *wide {
 // layWide starts database and broker.
 func layWide(t *testing.T) *wide {
 	t.Helper()
-	w := &wide{network: &network{t: t, folder: t.TempDir(), agents: map[string]*process{}}, cables: map[string]*cable{}}
+	w := &wide{cables: map[string]*cable{}, network: &network{
+		t: t, folder: t.TempDir(), agents: map[string]*process{}, operator: lamplighter, beaconAgent: lamplighterAgent,
+	}}
 	w.disk = newDisk(t, 512<<20)
 	server, err := database.Start(t.Context(), database.Options{Dir: w.disk.folder, TCP: true})
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = server.Stop() }) // which the disk is asked after
-	w.server, w.network.database = server, server.TCPURL()
-	if w.rows, err = pgxpool.New(t.Context(), w.network.database); err != nil {
+	w.server, w.database = server, server.TCPURL()
+	if w.rows, err = pgxpool.New(t.Context(), w.database); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(w.rows.Close)
@@ -75,14 +76,14 @@ func layWide(t *testing.T) *wide {
 }
 
 // add makes another coordinator, with the key that all of them share.
-func (w *wide) add(name, program string) *replica {
+func (w *wide) add(name string) *replica {
 	w.t.Helper()
-	address, err := url.Parse(w.network.database)
+	address, err := url.Parse(w.database)
 	if err != nil {
 		w.t.Fatal(err)
 	}
 	r := &replica{
-		of: w, name: name, dir: filepath.Join(w.folder, name), grpc: freeAddress(w.t), http: freeAddress(w.t), program: program,
+		of: w, name: name, dir: filepath.Join(w.folder, name), grpc: freeAddress(w.t), http: freeAddress(w.t), program: w.operator,
 		database: newCable(w.t, address.Host), broker: newCable(w.t, w.mqtt), access: []string{"--open-on-loopback"},
 	}
 	if err := os.MkdirAll(r.dir, 0o700); err != nil {
@@ -104,7 +105,7 @@ func (w *wide) add(name, program string) *replica {
 // launch starts the program, which may end by itself while the database is away.
 func (r *replica) launch() {
 	r.of.t.Helper()
-	address, err := url.Parse(r.of.network.database)
+	address, err := url.Parse(r.of.database)
 	if err != nil {
 		r.of.t.Fatal(err)
 	}
@@ -120,22 +121,6 @@ func (r *replica) start() {
 	r.of.t.Helper()
 	r.launch()
 	r.running.waitFor(`the coordinator is up`)
-}
-
-// ready says whether it is of use.
-func (r *replica) ready() bool {
-	ctx, cancel := context.WithTimeout(r.of.t.Context(), 5*time.Second)
-	defer cancel()
-	request, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+r.http+"/readyz", nil)
-	if err != nil {
-		r.of.t.Fatal(err)
-	}
-	answer, err := http.DefaultClient.Do(request)
-	if err != nil {
-		return false
-	}
-	_ = answer.Body.Close()
-	return answer.StatusCode == http.StatusOK
 }
 
 // ask asks the database for one number; false: it does not answer.

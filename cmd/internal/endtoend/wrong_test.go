@@ -107,7 +107,9 @@ func TestAFullDiskAtTheAgentSilencesItAndLosesNothing(t *testing.T) {
 	eventually(t, "the first transmission of "+beacon, func() bool {
 		return n.count("select count(*) from outcomes where beacon = $1 and kind = 'sent'", beacon) > 0
 	})
-	n.limitFiles(beacon, 0)
+	if err := limitFiles(n.agents[beacon], 0); err != nil {
+		t.Fatal(err)
+	}
 	eventually(t, beacon+" mute", func() bool { return n.status()[beacon].State == "mute" })
 	before := len(n.emissions(beacon))
 	missed := n.count("select count(*) from order_slots where beacon = $1 and start_at > now()", beacon)
@@ -117,7 +119,9 @@ func TestAFullDiskAtTheAgentSilencesItAndLosesNothing(t *testing.T) {
 	if after := len(n.emissions(beacon)); after > before {
 		t.Errorf("%s was keyed %d times with a full disk", beacon, after-before)
 	}
-	n.limitFiles(beacon, ^uint64(0))
+	if err := limitFiles(n.agents[beacon], ^uint64(0)); err != nil {
+		t.Fatal(err)
+	}
 	eventually(t, beacon+" on the air again", func() bool { return len(n.emissions(beacon)) > before })
 	n.stopAgents()
 	n.checkAccount()

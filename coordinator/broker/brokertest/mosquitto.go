@@ -98,6 +98,13 @@ func (m *Mosquitto) Start() {
 	}
 }
 
+// Signal sends it a signal, as to make it hang.
+func (m *Mosquitto) Signal(signal os.Signal) {
+	if m.run != nil {
+		_ = m.run.Process.Signal(signal)
+	}
+}
+
 // Kill ends it with SIGKILL.
 func (m *Mosquitto) Kill() {
 	if m.run == nil {
