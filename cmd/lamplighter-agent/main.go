@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"runtime/debug"
 
 	"github.com/alecthomas/kong"
 )
@@ -38,6 +39,9 @@ type streams struct {
 }
 
 func main() {
+	// The runtime would let a heap of one megabyte grow to four before it looks
+	// what of it is in use. On a small computer memory is scarcer than that work.
+	debug.SetGCPercent(25)
 	os.Exit(program(os.Args[1:], streams{os.Stdin, os.Stdout, os.Stderr}))
 }
 

@@ -29,6 +29,7 @@ import (
 // roles are what this program may be started as, for a folder.
 var roles = map[string]func(dir string) error{
 	"keyer": keyerProcess, "gated": gatedProcess, "agent": agentProcess, "standby": standbyProcess, "off": offProcess,
+	"bystander": bystanderProcess,
 }
 
 // TestMain is a keyer, an agent or what silences when it is started as one.
