@@ -23,18 +23,21 @@ func due(c *x509.Certificate, now time.Time) bool {
 	return c.NotAfter.Sub(now) <= c.NotAfter.Sub(c.NotBefore)/3
 }
 
+// RenewIfDue gets another certificate when it is time. coordinator is HOST:PORT.
+func (i Identity) RenewIfDue(ctx context.Context, coordinator string) error {
+	certificate, err := i.Certificate()
+	if err != nil || !due(certificate, time.Now()) {
+		return err
+	}
+	return i.Renew(ctx, coordinator)
+}
+
 // Keep renews the certificate in time, and looks for another envelope, until ctx
 // ends. Each that is newer is given to licensed.
 func (i Identity) Keep(ctx context.Context, file *setup.File, licensed func(sealed []byte), log *slog.Logger) {
 	for {
 		wait := lookEvery
-		certificate, err := i.Certificate()
-		if err == nil && due(certificate, time.Now()) {
-			err = i.Renew(ctx, file.Identity.Coordinator)
-			if err == nil {
-				log.Info("the certificate was renewed")
-			}
-		}
+		err := i.RenewIfDue(ctx, file.Identity.Coordinator)
 		if err != nil && ctx.Err() == nil {
 			wait = rand.N(tryAgainIn)
 			log.Warn("the certificate can't be renewed", "reason", err, "next_try", wait.Round(time.Second))

@@ -49,6 +49,9 @@ func (c enrolCommand) Run(s streams) error {
 	if err != nil {
 		return err
 	}
+	if setup.IsReceiver([]byte(text)) {
+		return c.writeReceiver(s, text)
+	}
 	file, err := setup.Decode("the coordinator's configuration", []byte(text))
 	if err != nil {
 		return err
@@ -63,6 +66,24 @@ func (c enrolCommand) Run(s streams) error {
 		return err
 	}
 	say(s, "this device is beacon %s of network %s now. Write into %s what clock and transmitter stand here, then: lamplighter-agent run --config %[3]s", file.Beacon, file.Network, c.Config)
+	return nil
+}
+
+// writeReceiver writes the configuration of a receiver.
+func (c enrolCommand) writeReceiver(s streams, text string) error {
+	config, err := setup.DecodeReceiver("the coordinator's configuration", []byte(text))
+	if err != nil {
+		return err
+	}
+	config.Identity = &setup.Identity{Folder: c.Folder, Coordinator: c.Coordinator}
+	whole, err := config.Encode()
+	if err != nil {
+		return err
+	}
+	if err := os.WriteFile(c.Config, whole, 0o600); err != nil {
+		return err
+	}
+	say(s, "this device is receiver %s of network %s now, and brings the reports of %s: lamplighter-agent receptions --config %s FILE", config.Receiver, config.Network, config.Callsign, c.Config)
 	return nil
 }
 

@@ -15,14 +15,15 @@ import (
 )
 
 type commands struct {
-	Run      runCommand      `cmd:"" help:"Run the agent until it is told to end (SIGTERM or Ctrl-C)."`
-	Enrol    enrolCommand    `cmd:"" help:"Make this device known to a coordinator, with a token from lamplighter enrol."`
-	Check    checkCommand    `cmd:"" help:"Say in sentences what a configuration file tells the agent to do."`
-	Doctor   doctorCommand   `cmd:"" help:"Look at everything that the beacon needs, and say what is wrong and what to do."`
-	Exposure exposureCommand `cmd:"" help:"Compute how far people have to stay from the antenna."`
-	Version  versionCommand  `cmd:"" help:"Print the program's version."`
-	Keyer    keyerCommands   `cmd:"" help:"Silence the transmitter, re-arm it after a trip, say that an operator is present."`
-	Rehearse rehearseCommand `cmd:"" help:"Send one transmission into nothing, and show its tones and how punctual they were."`
+	Run        runCommand        `cmd:"" help:"Run the agent until it is told to end (SIGTERM or Ctrl-C)."`
+	Enrol      enrolCommand      `cmd:"" help:"Make this device known to a coordinator, with a token from lamplighter enrol."`
+	Receptions receptionsCommand `cmd:"" help:"Bring the reports of a receiver of the club's own."`
+	Check      checkCommand      `cmd:"" help:"Say in sentences what a configuration file tells the agent to do."`
+	Doctor     doctorCommand     `cmd:"" help:"Look at everything that the beacon needs, and say what is wrong and what to do."`
+	Exposure   exposureCommand   `cmd:"" help:"Compute how far people have to stay from the antenna."`
+	Version    versionCommand    `cmd:"" help:"Print the program's version."`
+	Keyer      keyerCommands     `cmd:"" help:"Silence the transmitter, re-arm it after a trip, say that an operator is present."`
+	Rehearse   rehearseCommand   `cmd:"" help:"Send one transmission into nothing, and show its tones and how punctual they were."`
 }
 
 // The exit codes.

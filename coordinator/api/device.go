@@ -42,7 +42,7 @@ func (s *deviceService) GivePermit(ctx context.Context, r *apiv1.GivePermitReque
 		return nil, err
 	case current == nil:
 		return nil, nothingInForce()
-	case current.Beacon(r.GetBeacon()) == nil:
+	case !current.HasDevice(r.GetBeacon()):
 		return nil, unknown("beacon", "beacon", r.GetBeacon())
 	case s.options.DeviceAddress() == "":
 		return nil, fault.New(fault.Refused, "", "this coordinator lets no devices in: start it with --tls, and see --host and --devices")

@@ -25,7 +25,7 @@ type heardService struct {
 
 // AddReceptions takes in a file of reports.
 func (s *heardService) AddReceptions(ctx context.Context, r *apiv1.AddReceptionsRequest) (*apiv1.AddReceptionsResponse, error) {
-	added, err := s.reporter.AddReceptions(ctx, "upload", r.GetForm(), r.GetFile())
+	added, err := s.reporter.AddReceptions(ctx, reporting.Source{Way: "upload"}, r.GetForm(), r.GetFile())
 	if err != nil {
 		return nil, err
 	}

@@ -6,15 +6,19 @@ import (
 	"io"
 	"mime"
 	"net/http"
+	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/metadata"
 	grpcstatus "google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protojson"
 
+	"lamplighter/coordinator/broker"
 	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/heard"
+	"lamplighter/coordinator/reporting"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
+	"lamplighter/proto/topic"
 )
 
 // receptionsPath is where programs bring reception reports.
@@ -23,6 +27,10 @@ const receptionsPath = "POST /receptions"
 // receptionForms are the forms of reports by their media types. None of them is
 // one that a page of somebody else could make a browser send.
 var receptionForms = map[string]string{"text/csv": "csv", "application/adif": "adif"}
+
+// mostFromReceiver is the size in bytes of the largest file that is taken over
+// MQTT.
+const mostFromReceiver = 512 << 10
 
 // mountReceptions takes in reception reports over HTTP: a file, with a token in
 // the header Authorization as for every other call. The answer is that of
@@ -68,4 +76,45 @@ func takeReceptions(w http.ResponseWriter, r *http.Request, add addReceptions) {
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Set("Cache-Control", "no-store")
 	_, _ = w.Write(append(text, '\n')) // the asker may be gone
+}
+
+// tryAgainIn is the pause before receptions are stored again.
+const tryAgainIn = 5 * time.Second
+
+// takeFromReceiver takes in what a receiver of the network's own brings over
+// MQTT. The broker is told when it is stored, or refused for good.
+func (a *App) takeFromReceiver(ctx context.Context, delivery broker.Delivery) {
+	address, _, err := topic.Parse(delivery.Topic)
+	receiver := a.network.fleet.Load().Receiver(address.Beacon)
+	if err != nil || receiver == nil || delivery.Retained || len(delivery.Payload) > mostFromReceiver {
+		a.options.Log.Warn("receptions were refused: they are of no receiver in the fleet file, too large, or kept by the broker", "topic", delivery.Topic, "bytes", len(delivery.Payload))
+		delivery.Done()
+		return
+	}
+	reporter := reporting.Reporter{Store: a.store, Fleets: a.fleets}
+	from := reporting.Source{Way: "mqtt", Receiver: receiver.Callsign}
+	for {
+		added, err := reporter.AddReceptions(ctx, from, "csv", delivery.Payload)
+		switch {
+		case ctx.Err() != nil:
+			return // it is brought again
+		case err == nil:
+			a.options.Log.Info("receptions were brought", "receiver", receiver.Name, "matched", added.Matched, "unmatched", added.Unmatched, "known", added.Known, "refused", len(added.Refused))
+			for _, one := range added.Refused[:min(len(added.Refused), 3)] {
+				a.options.Log.Warn("a reception was refused", "receiver", receiver.Name, "line", one.Line, "reason", one.Sentence)
+			}
+		case fault.Of(err) == fault.Invalid:
+			a.options.Log.Warn("receptions were refused", "receiver", receiver.Name, "reason", err)
+		default:
+			a.options.Log.Warn("receptions can't be stored yet", "receiver", receiver.Name, "reason", err, "next_try", tryAgainIn)
+			select {
+			case <-ctx.Done():
+				return
+			case <-time.After(tryAgainIn):
+			}
+			continue
+		}
+		delivery.Done()
+		return
+	}
 }

@@ -12,12 +12,16 @@ import (
 // leasesAtOnce bounds how many lease requests are answered at the same time.
 const leasesAtOnce = 16
 
+// filesAtOnce bounds how many files of receptions are taken in at the same time.
+const filesAtOnce = 16
+
 // router brings what agents say to who deals with it, by the kind of its topic:
 // lease requests to dispatch, everything else to the intake, which refuses, logs
 // and counts what can't be read. Lease requests don't wait for records, nor for
 // each other.
 type router struct {
 	leases func(context.Context, broker.Delivery)
+	heard  func(context.Context, broker.Delivery)
 	others func(context.Context, broker.Delivery) error
 }
 
@@ -27,6 +31,9 @@ func (r *router) run(ctx context.Context, deliveries <-chan broker.Delivery) err
 	var answering errgroup.Group
 	answering.SetLimit(leasesAtOnce)
 	defer answering.Wait() //nolint:errcheck // no answer is an error
+	var hearing errgroup.Group
+	hearing.SetLimit(filesAtOnce)
+	defer hearing.Wait() //nolint:errcheck // as above
 	for {
 		select {
 		case <-ctx.Done():
@@ -35,10 +42,17 @@ func (r *router) run(ctx context.Context, deliveries <-chan broker.Delivery) err
 			if !open {
 				return nil
 			}
-			if _, kind, err := topic.Parse(delivery.Topic); err == nil && kind == topic.LeaseRequest {
+			switch _, kind, _ := topic.Parse(delivery.Topic); kind {
+			case topic.LeaseRequest:
 				answering.Go(func() error { r.leases(ctx, delivery); return nil })
-			} else if err := r.others(ctx, delivery); err != nil { // it takes nothing any more
-				return err
+			case topic.Receptions:
+				if !hearing.TryGo(func() error { r.heard(ctx, delivery); return nil }) {
+					delivery.Done() // a receiver that waits for its answers never comes to this
+				}
+			default:
+				if err := r.others(ctx, delivery); err != nil { // it takes nothing any more
+					return err
+				}
 			}
 		}
 	}

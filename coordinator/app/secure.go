@@ -151,6 +151,9 @@ func (a *App) deviceConfig(ctx context.Context, beacon string) (string, error) {
 	if err != nil {
 		return "", err
 	}
+	if current != nil && current.Receiver(beacon) != nil {
+		return a.receiverConfig(current, current.Receiver(beacon))
+	}
 	if current == nil || current.Beacon(beacon) == nil {
 		return "", fault.New(fault.NotFound, "beacon", "the fleet in force has no beacon %s any more", beacon)
 	}

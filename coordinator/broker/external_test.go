@@ -73,7 +73,7 @@ func TestWhatWasNotDoneComesAgain(t *testing.T) {
 
 func TestARefusedSubscriptionIsNoConnection(t *testing.T) {
 	asked := subscriptions(network)
-	if len(asked) != 4 {
+	if len(asked) != 5 {
 		t.Fatalf("%d subscriptions", len(asked))
 	}
 	if err := granted(asked, asked); err != nil {

@@ -35,6 +35,7 @@ func (f *Fleet) things() []thing {
 	}
 	things = append(things, f.Alerts.things()...)
 	things = append(things, f.subscriberFacts()...)
+	things = append(things, f.receiverThings()...)
 	slices.SortFunc(things, func(a, b thing) int { return strings.Compare(a.name, b.name) })
 	return things
 }

@@ -16,6 +16,7 @@ type Fleet struct {
 	Beacons     []*Beacon    // in the order of the file
 	Pauses      []*Pause     // in the order of the file, then those of dark sites
 	Subscribers []Subscriber // of weekly reports
+	Receivers   []*Receiver  // in the order of the file
 	Alerts      Alerts
 	Dark        []Dark   // in the order of the file
 	Warnings    Findings // what is allowed but deserves a look

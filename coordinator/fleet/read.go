@@ -54,7 +54,7 @@ func newReader(file string) *reader {
 // fleet reads the sections in the order in which they refer to each other.
 func (r *reader) fleet(v value) *Fleet {
 	f := &Fleet{Network: defaultNetwork(), Alerts: Alerts{Limits: defaultLimits()}}
-	o, ok := r.object(v, "a fleet file", "network", "sites", "beacons", "pauses", "alerts", "dark", "reports")
+	o, ok := r.object(v, "a fleet file", "network", "sites", "beacons", "pauses", "alerts", "dark", "reports", "receivers")
 	if !ok {
 		return f
 	}
@@ -66,6 +66,7 @@ func (r *reader) fleet(v value) *Fleet {
 		r.nearPairs(network, &f.Network.Near)
 	}
 	o.required("beacons", func(v value) { f.Beacons = r.beacons(v) })
+	o.optional("receivers", func(v value) { f.Receivers = r.receivers(v, f.Beacons) })
 	o.optional("pauses", func(v value) { f.Pauses = r.pauses(v) })
 	o.optional("alerts", func(v value) { r.alerts(v, &f.Alerts) })
 	o.optional("reports", func(v value) { f.Subscribers = r.subscribers(v) })

@@ -30,6 +30,8 @@ type Rules struct {
 	Length slot.Length
 	Bands  *band.Table
 	Now    time.Time
+
+	Receiver string // whose reports alone are taken; empty: everybody's
 }
 
 // What is believed of a report.
@@ -66,6 +68,9 @@ func (r Rules) check(f fields) (Reception, error) {
 	receiver := strings.ToUpper(strings.TrimSpace(f.receiver))
 	if !plainName(receiver) {
 		return none, fmt.Errorf("the receiver %.40q is no name: 1 to %d letters, digits, '/', '-' or '_'", f.receiver, longestName)
+	}
+	if r.Receiver != "" && receiver != r.Receiver {
+		return none, fmt.Errorf("it is by %s, and %s brings only its own", receiver, r.Receiver)
 	}
 	place, err := locator.Parse(strings.TrimSpace(f.receiverLocator))
 	if err != nil {

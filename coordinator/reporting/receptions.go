@@ -17,6 +17,12 @@ import (
 // storeAtOnce is how many reports go into one transaction.
 const storeAtOnce = 2000
 
+// Source says where reports come from.
+type Source struct {
+	Way      string // by which they came, in a word
+	Receiver string // whose reports alone are taken, a call sign; empty: everybody's
+}
+
 // Added says what became of a file of reports.
 type Added struct {
 	Matched, Unmatched, Known int64
@@ -25,13 +31,13 @@ type Added struct {
 
 // AddReceptions reads reports of receivers in one of heard.Forms, matches them
 // with what was transmitted, and stores them. Giving the same ones again changes
-// nothing. source says by which way they came.
-func (r *Reporter) AddReceptions(ctx context.Context, source, form string, file []byte) (Added, error) {
+// nothing.
+func (r *Reporter) AddReceptions(ctx context.Context, from Source, form string, file []byte) (Added, error) {
 	current, now, err := r.now(ctx)
 	if err != nil {
 		return Added{}, err
 	}
-	read, refused, err := heard.Read(form, file, heard.Rules{Length: current.Network.Slot, Bands: current.Network.Bands, Now: now})
+	read, refused, err := heard.Read(form, file, heard.Rules{Length: current.Network.Slot, Bands: current.Network.Bands, Now: now, Receiver: from.Receiver})
 	if err != nil {
 		return Added{}, fault.New(fault.Invalid, "file", "%w", err)
 	}
@@ -41,7 +47,7 @@ func (r *Reporter) AddReceptions(ctx context.Context, source, form string, file 
 		if err != nil {
 			return added, err
 		}
-		fresh, err := r.Store.StoreReceptions(ctx, source, matched)
+		fresh, err := r.Store.StoreReceptions(ctx, from.Way, matched)
 		if err != nil {
 			return added, err
 		}

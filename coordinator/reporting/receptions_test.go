@@ -81,7 +81,7 @@ func TestReceptionsAreMatchedOnceAndWaitForTheBeaconsWord(t *testing.T) {
 		"nonsense",
 	)
 	for again, want := range []reporting.Added{{Matched: 3, Unmatched: 5}, {Known: 8}} {
-		added, err := reporter.AddReceptions(t.Context(), "test", "csv", file)
+		added, err := reporter.AddReceptions(t.Context(), reporting.Source{Way: "test"}, "csv", file)
 		if err != nil || len(added.Refused) != 1 {
 			t.Fatalf("refused %v: %v", added.Refused, err)
 		}

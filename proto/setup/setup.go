@@ -87,7 +87,7 @@ func (f *File) check() error {
 	if u, err := url.Parse(f.Broker); err != nil || u.Host == "" {
 		return fmt.Errorf("broker: %q is no address; write tcp://HOST:PORT", f.Broker)
 	}
-	if err := f.checkBroker(); err != nil {
+	if err := checkBroker(f.Broker, f.Identity); err != nil {
 		return err
 	}
 	if f.Folder == "" {
@@ -121,21 +121,21 @@ func (f *File) check() error {
 }
 
 // checkBroker refuses to speak in the open with another machine.
-func (f *File) checkBroker() error {
-	u, err := url.Parse(f.Broker)
+func checkBroker(broker string, identity *Identity) error {
+	u, err := url.Parse(broker)
 	if err != nil {
 		return err
 	}
 	switch u.Scheme {
 	case "tcp":
 		if host := u.Hostname(); host != "localhost" && host != "::1" && (!strings.HasPrefix(host, "127.") || strings.Trim(host, "0123456789.") != "") {
-			return fmt.Errorf("broker: %s is another machine, and what is said to it must be encrypted; write ssl:// or wss://", f.Broker)
+			return fmt.Errorf("broker: %s is another machine, and what is said to it must be encrypted; write ssl:// or wss://", broker)
 		}
 	case "ssl", "wss":
 	default:
-		return fmt.Errorf("broker: %q; write ssl://HOST:PORT or wss://HOST:PORT/mqtt, or tcp:// on one machine", f.Broker)
+		return fmt.Errorf("broker: %q; write ssl://HOST:PORT or wss://HOST:PORT/mqtt, or tcp:// on one machine", broker)
 	}
-	if f.Identity != nil && (f.Identity.Folder == "" || f.Identity.Coordinator == "") {
+	if identity != nil && (identity.Folder == "" || identity.Coordinator == "") {
 		return fmt.Errorf("identity: folder and coordinator must both be stated")
 	}
 	return nil

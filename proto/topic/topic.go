@@ -9,6 +9,7 @@
 //	lamplighter/v1/{network}/{beacon}/up/lease-request
 //	lamplighter/v1/{network}/{beacon}/up/health
 //	lamplighter/v1/{network}/{beacon}/up/records
+//	lamplighter/v1/{network}/{receiver}/up/receptions
 //
 // Networks and beacons are ids that match [a-z0-9-]{1,64}, so no id can hold a
 // level separator or a wildcard, and a parsed topic is always one that this
@@ -33,11 +34,12 @@ const (
 	LeaseRequest Kind = "up/lease-request"
 	Health       Kind = "up/health"
 	Records      Kind = "up/records"
+	Receptions   Kind = "up/receptions"
 )
 
 // Kinds lists all of them.
 func Kinds() []Kind {
-	return []Kind{Orders, Hush, Lease, Receipts, Presence, LeaseRequest, Health, Records}
+	return []Kind{Orders, Hush, Lease, Receipts, Presence, LeaseRequest, Health, Records, Receptions}
 }
 
 // Retained says whether the broker is to keep the latest message.

@@ -22,13 +22,14 @@ func TestTopicsAreThePublishedOnes(t *testing.T) {
 		topic.LeaseRequest: "lamplighter/v1/tern-valley/hilltop-hf/up/lease-request",
 		topic.Health:       "lamplighter/v1/tern-valley/hilltop-hf/up/health",
 		topic.Records:      "lamplighter/v1/tern-valley/hilltop-hf/up/records",
+		topic.Receptions:   "lamplighter/v1/tern-valley/hilltop-hf/up/receptions",
 	} {
 		if got := at.Topic(kind); got != want {
 			t.Errorf("%s: got %s, want %s", kind, got, want)
 		}
 	}
-	if got := len(topic.Kinds()); got != 8 {
-		t.Errorf("%d kinds, and this table has 8", got)
+	if got := len(topic.Kinds()); got != 9 {
+		t.Errorf("%d kinds, and this table has 9", got)
 	}
 }
 

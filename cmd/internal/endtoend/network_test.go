@@ -32,6 +32,8 @@ beacons:
   - {name: hilltop-b, callsign: Q1BBB, site: hilltop, control: automatic, power_dbm: 23, share: 0.3, uncertainty_ppm: 0.05, shared: [mast], licence: {max_power_dbm: 30}, bands: [40m, 20m]}
   - {name: mill-a, callsign: Q2CCC, site: mill, control: remote, announce: 6, power_dbm: 30, share: 0.3, uncertainty_ppm: 0.05, licence: {max_power_dbm: 30}, bands: [30m]}
   - {name: harbour-a, callsign: QX9/Q1DDD, site: harbour, control: automatic, announce: 6, power_dbm: 37, share: 0.4, uncertainty_ppm: 0.05, licence: {max_power_dbm: 40}, bands: [40m, 10m]}
+receivers:
+  - {name: club-rx, callsign: Q9RX, locator: IP62oa}
 `, slotSeconds)
 }
 

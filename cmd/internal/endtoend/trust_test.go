@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"lamplighter/agent/enrol"
 	"lamplighter/coordinator/broker/brokertest"
@@ -135,6 +136,7 @@ func TestAFleetOverCertificates(t *testing.T) {
 					f.Broker = "wss://" + s.devices + enrolment.MQTTPath
 				}
 			})
+			s.checkReceiver()
 			for _, beacon := range []string{"mill-a", "harbour-a"} {
 				eventually(t, beacon+" on the air", func() bool {
 					return s.count("select count(*) from outcomes where beacon = $1 and kind = 'sent'", beacon) > 0
@@ -221,4 +223,32 @@ func (s *secureNetwork) reaches(t *testing.T, folder string) bool {
 	answer := make([]byte, 4)
 	n, err := conn.Read(answer)
 	return err == nil && n == 4 && answer[0] == 0x20 && answer[3] == 0
+}
+
+// A receiver of the club's own is let in like a beacon, and brings its reports by
+// MQTT: those of its own call sign, each once.
+func (s *secureNetwork) checkReceiver() {
+	s.t.Helper()
+	if r := s.enrol("club-rx"); r.exit != 0 {
+		s.t.Fatalf("club-rx: %s", r.stderr)
+	}
+	at := time.Now().UTC().Add(-time.Minute).Format(time.RFC3339)
+	file := write(s.t, s.folder, "heard.csv", strings.Join([]string{
+		"time,callsign,frequency_hz,snr_db,drift_hz,receiver,receiver_locator",
+		at + ",Q1AAA,7040100,-21,0,Q9RX,IP62oa",
+		at + ",Q1AAA,7040100,-20,0,Q9OTHER,IP62ob", // not its own
+		"",
+	}, "\n"))
+	for range 2 { // the second time they are known
+		must(s.t, lamplighterAgent, "receptions", "--config", s.config("club-rx"), file)
+	}
+	eventually(s.t, "the receiver's report in the tables", func() bool {
+		return s.count("select count(*) from receptions where receiver = 'Q9RX' and source = 'mqtt'") == 1
+	})
+	eventually(s.t, "the second time told", func() bool {
+		return strings.Contains(s.coordinator.said.String(), "receiver=club-rx matched=0 unmatched=0 known=1 refused=1")
+	})
+	if n := s.count("select count(*) from receptions"); n != 1 {
+		s.t.Errorf("%d reports are in the tables", n)
+	}
 }
