@@ -20,7 +20,7 @@ var peers = map[string]string{
 	"chronyd":       "chrony",
 	"glpsol":        "glpk-utils",
 	"gpsd":          "gpsd",
-	"gpsfake":       "gpsd-tools",
+	"gpsfake":       "gpsd-clients",
 	"mosquitto":     "mosquitto",
 	"mosquitto_pub": "mosquitto-clients",
 	"pgrep":         "procps",
