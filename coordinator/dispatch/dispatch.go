@@ -11,6 +11,7 @@ import (
 	"lamplighter/coordinator/broker"
 	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/plan"
+	"lamplighter/coordinator/planner"
 	"lamplighter/coordinator/store"
 	"lamplighter/proto/seal"
 )
@@ -41,6 +42,7 @@ type Options struct {
 type Dispatcher struct {
 	options Options
 	metrics *figures
+	makes   func(planner.Input, planner.Progress) (*plan.Plan, error) // planner.Make
 
 	mu      sync.Mutex
 	fleet   *fleet.Fleet // nil before SetFleet
@@ -50,7 +52,7 @@ type Dispatcher struct {
 
 // New makes a Dispatcher. It does nothing before Run.
 func New(options Options) *Dispatcher {
-	return &Dispatcher{options: options, metrics: newFigures(options.Metrics)}
+	return &Dispatcher{options: options, metrics: newFigures(options.Metrics), makes: planner.Make}
 }
 
 // Run leads with the given epoch until ctx ends or the lead is lost. Pass it to

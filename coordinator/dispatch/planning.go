@@ -23,7 +23,7 @@ func (t *term) make(ctx context.Context) made {
 		return made{err: err}
 	}
 	began := time.Now()
-	m.plan, m.err = planner.Make(in, func(int, int) bool { return ctx.Err() != nil })
+	m.plan, m.err = t.makes(in, func(int, int) bool { return ctx.Err() != nil })
 	t.metrics.planning.Observe(time.Since(began).Seconds())
 	if errors.Is(m.err, planner.ErrStopped) {
 		m.err = context.Canceled

@@ -12,6 +12,7 @@ import (
 	"lamplighter/coordinator/lease"
 	"lamplighter/coordinator/orders"
 	"lamplighter/coordinator/plan"
+	"lamplighter/coordinator/planner"
 	"lamplighter/coordinator/store"
 	"lamplighter/proto/onair/slot"
 	"lamplighter/proto/seal"
@@ -32,6 +33,7 @@ type term struct {
 	log     *slog.Logger
 	epoch   uint64
 	board   *board
+	makes   func(planner.Input, planner.Progress) (*plan.Plan, error)
 
 	// decide is held by whoever asks the writer and acts on its answer: one at a
 	// time, database included. It is never held while a plan is made.
@@ -55,7 +57,7 @@ type term struct {
 func newTerm(ctx context.Context, d *Dispatcher, f *fleet.Fleet, version int64, epoch uint64) *term {
 	log := d.options.Log.With("epoch", epoch)
 	return &term{
-		options: d.options, metrics: d.metrics, log: log, epoch: epoch,
+		options: d.options, metrics: d.metrics, log: log, epoch: epoch, makes: d.makes,
 		board:  newBoard(ctx, d.options.Publisher, log),
 		writer: orders.NewWriter(epoch, f), fleet: f, version: version, hushShown: map[string]lease.Number{},
 		fleetChanged: make(chan struct{}, 1), released: make(chan struct{}, 1), freed: make(chan struct{}, 1),
