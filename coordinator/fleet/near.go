@@ -1,6 +1,7 @@
 package fleet
 
 import (
+	"math"
 	"slices"
 
 	"lamplighter/proto/onair/locator"
@@ -56,8 +57,16 @@ func (f *Fleet) Near(a, b *Site, bandName string) bool {
 	case hasPair(n.Apart, a.Name, b.Name):
 		return false
 	}
-	return locator.SphereKm(a.Locator.Centre(), b.Locator.Centre()) < n.Kilometres(bandName).Float64()
+	p, q, limit := a.Locator.Centre(), b.Locator.Centre(), n.Kilometres(bandName).Float64()
+	const rounding = 1e-6 // kilometres
+	if math.Abs(p.Latitude-q.Latitude)*kmPerDegree > limit+rounding {
+		return false // as most are: the way along the meridian alone is longer
+	}
+	return locator.SphereKm(p, q) < limit
 }
+
+// kmPerDegree is the length of a degree of latitude.
+const kmPerDegree = locator.SphereRadiusKm * math.Pi / 180
 
 // Kilometres returns the distance below which sites count as near on a band.
 func (n *Nearness) Kilometres(bandName string) Decimal {

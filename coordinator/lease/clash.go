@@ -30,8 +30,9 @@ func (o Obstacle) none() bool { return o.Reason == "" }
 
 // occupant is another beacon's use of the same slot.
 type occupant struct {
-	name string
-	use  Use
+	name   string
+	beacon *fleet.Beacon // nil: the fleet no longer has it
+	use    Use
 }
 
 // roundingMillihertz is what writing frequencies in whole millihertz may cost
@@ -40,15 +41,15 @@ type occupant struct {
 const roundingMillihertz = 6
 
 // clash says what stands in the way of a beacon's use among others' uses of the
-// slot. Several uses of one other beacon are ways in which it may go on the air,
-// of which it takes one.
+// slot: all of them, or those that company finds. Several uses of one other
+// beacon are ways in which it may go on the air, of which it takes one.
 func clash(f *fleet.Fleet, me *fleet.Beacon, use Use, others []occupant) Obstacle {
-	atSite, onBand := map[string]bool{}, map[string]bool{}
+	var atSite, onBand []string
 	for _, other := range others {
 		if other.name == me.Name {
 			continue
 		}
-		them := f.Beacon(other.name)
+		them := other.beacon
 		if them == nil {
 			return Obstacle{GoneBeacon, other.name}
 		}
@@ -56,14 +57,57 @@ func clash(f *fleet.Fleet, me *fleet.Beacon, use Use, others []occupant) Obstacl
 			return Obstacle{reason, other.name}
 		}
 		if them.Site.Name == me.Site.Name {
-			if atSite[other.name] = true; len(atSite) >= me.Site.TransmittersAtOnce {
+			if atSite = joined(atSite, other.name); len(atSite) >= me.Site.TransmittersAtOnce {
 				return Obstacle{SiteFull, other.name}
 			}
 		}
 		if other.use.Band == use.Band {
-			if onBand[other.name] = true; len(onBand) >= f.Network.MaxSignalsPerBand {
+			if onBand = joined(onBand, other.name); len(onBand) >= f.Network.MaxSignalsPerBand {
 				return Obstacle{BandFull, other.name}
 			}
+		}
+	}
+	return Obstacle{}
+}
+
+// joined adds a name to a set of few.
+func joined(names []string, name string) []string {
+	if slices.Contains(names, name) {
+		return names
+	}
+	return append(names, name)
+}
+
+// company is what may be obeyed in one slot, in the order in which a beacon that
+// is to join looks for what stands in its way. In a large network most of those
+// who share a slot share neither site nor band.
+type company struct {
+	gone           []occupant
+	atSite, onBand map[string][]occupant
+}
+
+func newCompany(all []occupant) *company {
+	c := &company{atSite: map[string][]occupant{}, onBand: map[string][]occupant{}}
+	for _, o := range all {
+		c.add(o)
+	}
+	return c
+}
+
+func (c *company) add(o occupant) {
+	if o.beacon == nil {
+		c.gone = append(c.gone, o)
+		return
+	}
+	c.atSite[o.beacon.Site.Name] = append(c.atSite[o.beacon.Site.Name], o)
+	c.onBand[o.use.Band] = append(c.onBand[o.use.Band], o)
+}
+
+// clash is clash among the whole company.
+func (c *company) clash(f *fleet.Fleet, me *fleet.Beacon, use Use) Obstacle {
+	for _, others := range [][]occupant{c.gone, c.atSite[me.Site.Name], c.onBand[use.Band]} {
+		if obstacle := clash(f, me, use, others); !obstacle.none() {
+			return obstacle
 		}
 	}
 	return Obstacle{}

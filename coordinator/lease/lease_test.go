@@ -50,36 +50,47 @@ func use(n slot.Number, band string, hz float64) Use {
 
 func TestWhatTwoUsesOfASlotDoToEachOther(t *testing.T) {
 	f := readFleet(t, fleetText)
+	type other struct {
+		name string
+		use  Use
+	}
 	// Widths: 6 Hz for each signal, 2 Hz guard, 0.1 Hz uncertainty on each side.
 	for name, c := range map[string]struct {
 		me     string
 		use    Use
-		others []occupant
+		others []other
 		want   Reason
 	}{
 		"nobody":                 {"hill-a", use(n0, "40m", 100), nil, ""},
-		"itself":                 {"hill-a", use(n0, "40m", 100), []occupant{{"hill-a", use(n0, "20m", 100)}}, ""},
-		"one mast":               {"hill-a", use(n0, "40m", 100), []occupant{{"hill-b", use(n0, "20m", 100)}}, SharedEquipment},
-		"two bands at a site":    {"hill-a", use(n0, "40m", 100), []occupant{{"hill-c", use(n0, "20m", 100)}}, ""},
-		"bands never together":   {"hill-a", use(n0, "30m", 100), []occupant{{"hill-c", use(n0, "17m", 100)}}, NotTogether},
-		"the other way round":    {"hill-a", use(n0, "17m", 100), []occupant{{"hill-c", use(n0, "30m", 100)}}, NotTogether},
-		"elsewhere they may be":  {"harbour-a", use(n0, "30m", 100), []occupant{{"hill-c", use(n0, "17m", 100)}}, ""},
-		"a third at the site":    {"hill-a", use(n0, "40m", 100), []occupant{{"hill-c", use(n0, "20m", 100)}, {"hill-d", use(n0, "17m", 100)}}, SiteFull},
-		"one beacon, two ways":   {"hill-a", use(n0, "40m", 100), []occupant{{"hill-c", use(n0, "20m", 100)}, {"hill-c", use(n0, "17m", 100)}}, ""},
-		"one transmitter":        {"mill-a", use(n0, "40m", 100), []occupant{{"hill-c", use(n0, "20m", 100)}}, ""},
-		"same band at a site":    {"hill-a", use(n0, "40m", 100), []occupant{{"hill-c", use(n0, "40m", 200)}}, NearBand},
-		"same band, near":        {"mill-a", use(n0, "40m", 100), []occupant{{"hill-c", use(n0, "40m", 200)}}, NearBand},
-		"same band, far":         {"harbour-a", use(n0, "40m", 100), []occupant{{"hill-c", use(n0, "40m", 200)}}, ""},
-		"8.2 Hz apart":           {"harbour-a", use(n0, "40m", 100), []occupant{{"hill-c", use(n0, "40m", 108.2)}}, ""},
-		"8.194 Hz: rounding":     {"harbour-a", use(n0, "40m", 100), []occupant{{"hill-c", use(n0, "40m", 108.194)}}, ""},
-		"8.193 Hz apart":         {"harbour-a", use(n0, "40m", 100), []occupant{{"hill-c", use(n0, "40m", 108.193)}}, Spacing},
-		"below":                  {"harbour-a", use(n0, "40m", 108), []occupant{{"hill-c", use(n0, "40m", 100)}}, Spacing},
-		"a beacon that is gone":  {"harbour-a", use(n0, "40m", 100), []occupant{{"gone", use(n0, "20m", 100)}}, GoneBeacon},
-		"a third signal in band": {"harbour-a", use(n0, "40m", 100), []occupant{{"hill-c", use(n0, "40m", 150)}, {"mill-a", use(n0, "40m", 130)}}, BandFull},
+		"itself":                 {"hill-a", use(n0, "40m", 100), []other{{"hill-a", use(n0, "20m", 100)}}, ""},
+		"one mast":               {"hill-a", use(n0, "40m", 100), []other{{"hill-b", use(n0, "20m", 100)}}, SharedEquipment},
+		"two bands at a site":    {"hill-a", use(n0, "40m", 100), []other{{"hill-c", use(n0, "20m", 100)}}, ""},
+		"bands never together":   {"hill-a", use(n0, "30m", 100), []other{{"hill-c", use(n0, "17m", 100)}}, NotTogether},
+		"the other way round":    {"hill-a", use(n0, "17m", 100), []other{{"hill-c", use(n0, "30m", 100)}}, NotTogether},
+		"elsewhere they may be":  {"harbour-a", use(n0, "30m", 100), []other{{"hill-c", use(n0, "17m", 100)}}, ""},
+		"a third at the site":    {"hill-a", use(n0, "40m", 100), []other{{"hill-c", use(n0, "20m", 100)}, {"hill-d", use(n0, "17m", 100)}}, SiteFull},
+		"one beacon, two ways":   {"hill-a", use(n0, "40m", 100), []other{{"hill-c", use(n0, "20m", 100)}, {"hill-c", use(n0, "17m", 100)}}, ""},
+		"one transmitter":        {"mill-a", use(n0, "40m", 100), []other{{"hill-c", use(n0, "20m", 100)}}, ""},
+		"same band at a site":    {"hill-a", use(n0, "40m", 100), []other{{"hill-c", use(n0, "40m", 200)}}, NearBand},
+		"same band, near":        {"mill-a", use(n0, "40m", 100), []other{{"hill-c", use(n0, "40m", 200)}}, NearBand},
+		"same band, far":         {"harbour-a", use(n0, "40m", 100), []other{{"hill-c", use(n0, "40m", 200)}}, ""},
+		"8.2 Hz apart":           {"harbour-a", use(n0, "40m", 100), []other{{"hill-c", use(n0, "40m", 108.2)}}, ""},
+		"8.194 Hz: rounding":     {"harbour-a", use(n0, "40m", 100), []other{{"hill-c", use(n0, "40m", 108.194)}}, ""},
+		"8.193 Hz apart":         {"harbour-a", use(n0, "40m", 100), []other{{"hill-c", use(n0, "40m", 108.193)}}, Spacing},
+		"below":                  {"harbour-a", use(n0, "40m", 108), []other{{"hill-c", use(n0, "40m", 100)}}, Spacing},
+		"a beacon that is gone":  {"harbour-a", use(n0, "40m", 100), []other{{"gone", use(n0, "20m", 100)}}, GoneBeacon},
+		"a third signal in band": {"harbour-a", use(n0, "40m", 100), []other{{"hill-c", use(n0, "40m", 150)}, {"mill-a", use(n0, "40m", 130)}}, BandFull},
 	} {
 		t.Run(name, func(t *testing.T) {
-			if got := clash(f, f.Beacon(c.me), c.use, c.others); got.Reason != c.want {
+			var others []occupant
+			for _, o := range c.others {
+				others = append(others, occupant{o.name, f.Beacon(o.name), o.use})
+			}
+			if got := clash(f, f.Beacon(c.me), c.use, others); got.Reason != c.want {
 				t.Errorf("got %+v, want %q", got, c.want)
+			}
+			if got := newCompany(others).clash(f, f.Beacon(c.me), c.use); got.Reason != c.want {
+				t.Errorf("in company got %+v, want %q", got, c.want)
 			}
 		})
 	}

@@ -19,7 +19,7 @@ type Withheld struct {
 // now, by slot, and which must wait. What stands in a beacon's latest orders
 // already goes before what is new.
 func (b *Book) Release(wanted map[string][]Use, now time.Time) (allowed map[string][]Use, withheld []Withheld) {
-	round := &round{book: b, now: now, accepted: map[slot.Number][]occupant{}, allowed: map[string][]Use{}}
+	round := &round{book: b, now: now, slots: map[slot.Number]*company{}, allowed: map[string][]Use{}}
 	beacons := slices.Sorted(maps.Keys(wanted))
 	for _, standing := range []bool{true, false} {
 		for _, beacon := range beacons {
@@ -36,7 +36,7 @@ func (b *Book) Release(wanted map[string][]Use, now time.Time) (allowed map[stri
 type round struct {
 	book     *Book
 	now      time.Time
-	accepted map[slot.Number][]occupant
+	slots    map[slot.Number]*company // what may be obeyed already, and what was allowed in this round
 	allowed  map[string][]Use
 	withheld []Withheld
 }
@@ -50,14 +50,23 @@ func (r *round) take(beacon string, uses []Use, standing bool) {
 		if r.book.stands(beacon, use) != standing {
 			continue
 		}
-		others := append(r.book.occupants(use.Slot, beacon, r.now), r.accepted[use.Slot]...)
-		if obstacle := clash(r.book.fleet, me, use, others); !obstacle.none() {
+		in := r.company(use.Slot)
+		if obstacle := in.clash(r.book.fleet, me, use); !obstacle.none() {
 			r.withheld = append(r.withheld, Withheld{beacon, use, obstacle})
 			continue
 		}
-		r.accepted[use.Slot] = append(r.accepted[use.Slot], occupant{beacon, use})
+		in.add(occupant{beacon, me, use})
 		r.allowed[beacon] = append(r.allowed[beacon], use)
 	}
+}
+
+func (r *round) company(n slot.Number) *company {
+	c := r.slots[n]
+	if c == nil {
+		c = newCompany(r.book.occupants(n, r.now))
+		r.slots[n] = c
+	}
+	return c
 }
 
 // stands says whether a use stands in the latest orders of a beacon.
@@ -67,15 +76,15 @@ func (b *Book) stands(beacon string, use Use) bool {
 	})
 }
 
-// occupants lists what beacons other than one may obey in a slot.
-func (b *Book) occupants(n slot.Number, except string, now time.Time) []occupant {
-	var others []occupant
+// occupants lists what beacons may obey in a slot.
+func (b *Book) occupants(n slot.Number, now time.Time) []occupant {
+	var all []occupant
 	for _, c := range b.slots[n] {
-		if c.by.name != except && b.obeyable(c, now) {
-			others = append(others, occupant{c.by.name, c.use})
+		if b.obeyable(c, now) {
+			all = append(all, occupant{c.by.name, b.fleet.Beacon(c.by.name), c.use})
 		}
 	}
-	return others
+	return all
 }
 
 // Reach says until when a beacon that holds given orders may obey all that it
@@ -92,7 +101,7 @@ func (b *Book) Reach(beacon string, held Number, now, until time.Time) (time.Tim
 			if !c.standsFor(held) {
 				continue
 			}
-			if obstacle := clash(b.fleet, me, c.use, b.occupants(n, beacon, now)); !obstacle.none() {
+			if obstacle := clash(b.fleet, me, c.use, b.occupants(n, now)); !obstacle.none() {
 				return length.Start(n), obstacle
 			}
 		}
