@@ -44,20 +44,32 @@ func Decode(data []byte) (*Plan, error) {
 	if len(data) > largestFile {
 		return nil, fmt.Errorf("plan: the file is larger than %d MiB", largestFile>>20)
 	}
-	decoder := json.NewDecoder(bytes.NewReader(data))
-	decoder.DisallowUnknownFields()
-	var file filePlan
-	if err := decoder.Decode(&file); err != nil {
-		return nil, fmt.Errorf("plan: %s: %w", lineOf(data, decoder.InputOffset(), err), err)
-	}
-	if _, err := decoder.Token(); !errors.Is(err, io.EOF) {
-		return nil, fmt.Errorf("plan: line %d: something follows after the end of the plan", line(data, decoder.InputOffset()))
+	file, ok := readQuickly(data)
+	if !ok {
+		var err error
+		if file, err = readAny(data); err != nil {
+			return nil, err
+		}
 	}
 	p, err := file.plan()
 	if err != nil {
 		return nil, fmt.Errorf("plan: %w", err)
 	}
 	return p, nil
+}
+
+// readAny reads any JSON, and says where it is not of the form.
+func readAny(data []byte) (*filePlan, error) {
+	decoder := json.NewDecoder(bytes.NewReader(data))
+	decoder.DisallowUnknownFields()
+	file := &filePlan{}
+	if err := decoder.Decode(file); err != nil {
+		return nil, fmt.Errorf("plan: %s: %w", lineOf(data, decoder.InputOffset(), err), err)
+	}
+	if _, err := decoder.Token(); !errors.Is(err, io.EOF) {
+		return nil, fmt.Errorf("plan: line %d: something follows after the end of the plan", line(data, decoder.InputOffset()))
+	}
+	return file, nil
 }
 
 // lineOf names the line of an error of the JSON decoder.
@@ -119,8 +131,12 @@ func (file *filePlan) plan() (*Plan, error) {
 
 func transmissions(file []fileTransmission) ([]Transmission, error) {
 	all := make([]Transmission, 0, len(file))
+	var start time.Time
+	var err error
 	for i, t := range file {
-		start, err := instant(t.Start)
+		if i == 0 || t.Start != file[i-1].Start {
+			start, err = instant(t.Start)
+		}
 		switch {
 		case err != nil:
 		case t.Beacon == "" || len(t.Beacon) > longestText:

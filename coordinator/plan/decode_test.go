@@ -117,10 +117,54 @@ func TestRoundTrip(t *testing.T) {
 	})
 }
 
+// TestQuickAndAny: what is read quickly is read as any JSON is, and what Encode
+// writes is read quickly unless something in it is escaped.
+func TestQuickAndAny(t *testing.T) {
+	_, p := crowd(t, 100, 1)
+	p.Shortfalls = append(p.Shortfalls, Shortfall{"b1", "6m", 0, 0, "kein Platz – zu groß"})
+	sameQuickly(t, p.Encode(), true)
+	sameQuickly(t, bytes.ReplaceAll(p.Encode(), []byte(", "), []byte(" ,\r\n\t")), true)
+	for _, change := range [][2]string{
+		{`"network"`, `"Network"`}, {`7040101.5`, `7.0401015e6`}, {`7040101.5`, `07040101.5`}, {`7040101.5`, `+7040101.5`},
+		{`7040101.5`, `7040101.`}, {`7040101.5`, `.5`}, {`7040101.5`, `--1`}, {`7040101.5`, `1-1`}, {`7040101.5`, `null`},
+		{`"40m"`, `"4\u0030m"`}, {`"40m"`, "\"40\xffm\""}, {`"40m"`, "\"40\nm\""}, {`"band": "40m"`, `"band": "40m", "band": "20m"`},
+		{`"wanted": 144`, `"wanted": 99999999999999999999`}, {`]}`, `],}`}, {`]}`, `]} {}`}, {`]}`, `]`}, {`"shortfalls"`, `"short"`},
+		{`"hilltop-hf", "band": "6m"`, `"hilltop-hf", "band": 6`}, {`"hilltop-hf", "band": "6m"`, `"hilltop-hf", "bandage": "6m"`},
+	} {
+		if !strings.Contains(small, change[0]) {
+			t.Fatalf("%q is not there", change[0])
+		}
+		sameQuickly(t, []byte(strings.ReplaceAll(small, change[0], change[1])), false)
+	}
+	sameQuickly(t, nil, false)
+}
+
+// sameQuickly fails when a file is read quickly in another way than as any JSON.
+func sameQuickly(t *testing.T, data []byte, must bool) {
+	t.Helper()
+	quickly, ok := readQuickly(data)
+	if !ok {
+		if must {
+			t.Errorf("not read quickly: %.200s", data)
+		}
+		return
+	}
+	thoroughly, err := readAny(data)
+	if err != nil {
+		t.Errorf("read quickly, but %v: %.200s", err, data)
+		return
+	}
+	if diff := cmp.Diff(thoroughly, quickly); diff != "" {
+		t.Errorf("read quickly it is another (-want +got):\n%s", diff)
+	}
+}
+
 func FuzzDecode(f *testing.F) {
 	f.Add([]byte(small))
 	f.Add([]byte(`{"network":"x","from":"2026-12-01T00:00:00Z","to":"2026-12-02T00:00:00Z","slot_seconds":10}`))
+	f.Add([]byte(strings.ReplaceAll(small, `\"6m\"`, "6m")))
 	f.Fuzz(func(t *testing.T, data []byte) {
+		sameQuickly(t, data, false)
 		p, err := Decode(data)
 		if err != nil {
 			return
