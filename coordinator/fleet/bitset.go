@@ -35,6 +35,17 @@ func (b bitset) each(from, to int, do func(word int, mask uint64)) {
 	}
 }
 
+// copyFrom fills another set with the bits from one on.
+func (b bitset) copyFrom(from int, into bitset) {
+	word, low := from/64, from%64
+	for i := range into {
+		into[i] = b[word+i] >> low
+		if low > 0 && word+i+1 < len(b) {
+			into[i] |= b[word+i+1] << (64 - low)
+		}
+	}
+}
+
 func (b bitset) and(other bitset) {
 	for i := range b {
 		b[i] &= other[i]

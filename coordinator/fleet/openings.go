@@ -126,6 +126,17 @@ func (o *Openings) Open(beacon, band int, n slot.Number) bool {
 	return open != nil && n >= o.First && n < o.End && open.has(int(n-o.First))
 }
 
+// OpenBits copies in which slots from first on, up to End, a beacon may use one
+// band: a bit for each slot, the lowest of the first word for first, which lies
+// in [First, End].
+func (o *Openings) OpenBits(beacon, band int, first slot.Number) []uint64 {
+	copied := newBitset(int(o.End - first))
+	if open := o.bands[beacon][band]; open != nil {
+		open.copyFrom(int(first-o.First), copied)
+	}
+	return copied
+}
+
 // OpenAny tells whether a beacon may use any of its bands in slot n.
 func (o *Openings) OpenAny(beacon int, n slot.Number) bool {
 	return o.any[beacon] != nil && n >= o.First && n < o.End && o.any[beacon].has(int(n-o.First))

@@ -57,6 +57,16 @@ func TestOpenings(t *testing.T) {
 		if o.OpenSlots(i) != slots {
 			t.Errorf("beacon %s: %d open slots, want %d", b.Name, o.OpenSlots(i), slots)
 		}
+		for _, from := range []slot.Number{first, first + 1, first + 64, first + 1000, end} {
+			for j := range b.Bands {
+				bits := o.OpenBits(i, j, from)
+				for n := from; n < end; n++ {
+					if k := n - from; bits[k/64]>>(k%64)&1 == 1 != o.Open(i, j, n) {
+						t.Fatalf("beacon %s, band %d: bit %d from %d on is not what Open says", b.Name, j, k, from-first)
+					}
+				}
+			}
+		}
 	}
 }
 

@@ -59,18 +59,13 @@ func (m *model) addUses(b *beacon, original int, openings *fleet.Openings) {
 		half := 3*micro + ceilMicro(b.source.UncertaintyHz(u.Band))
 		way := use{
 			band: int32(k), weight: u.Weight.MulFloor(micro), half: half, width: 2*half + guard,
-			open: newBitset(m.slots), source: u.Band.Name,
+			open: openings.OpenBits(original, j, m.first), source: u.Band.Name,
 		}
 		for _, r := range ranges {
 			way.ranges = append(way.ranges, [2]int64{ceilMicro(r.LowHz), floorMicro(r.HighHz)})
 		}
 		band := &m.bands[k]
 		way.narrow = len(way.ranges) != 1 || way.ranges[0][0] > band.low+half+1 || way.ranges[0][1] < band.high-half-1
-		for t := range m.slots {
-			if openings.Open(original, j, m.first+slot.Number(t)) {
-				way.open.set(t)
-			}
-		}
 		any.or(way.open)
 		b.uses = append(b.uses, way)
 	}
