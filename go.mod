@@ -73,6 +73,7 @@ require (
 	github.com/tidwall/sjson v1.2.5 // indirect
 	github.com/wneessen/go-mail v0.8.1
 	go.uber.org/multierr v1.11.0 // indirect
+	go.yaml.in/yaml/v3 v3.0.5
 	golang.org/x/crypto v0.58.0 // indirect
 	golang.org/x/image v0.48.0
 	golang.org/x/net v0.61.0 // indirect

@@ -80,13 +80,13 @@ func (r *reader) recipient(v value) (Recipient, bool) {
 		}
 	})
 	if ways != 1 {
-		r.add(o.at, o.path, "a recipient is reached in exactly one way: mail, webhook, service or topic: true")
+		r.add(o.at, o.path(), "a recipient is reached in exactly one way: mail, webhook, service or topic: true")
 	}
 	o.optional("time_zone", func(v value) {
 		if name, ok := r.text(v, 64); ok {
 			if to.Zone = r.zone(name); to.Zone == nil {
 				_, err := zone.Load(name)
-				r.add(v.at, v.path, "%v", err)
+				r.add(v.at, v.path(), "%v", err)
 			}
 		}
 	})

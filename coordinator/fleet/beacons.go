@@ -58,7 +58,7 @@ func (r *reader) station(o *object, b *Beacon) {
 			return
 		}
 		if err := wspr.CheckCallsign(text); err != nil {
-			r.add(v.at, v.path, "%v", err)
+			r.add(v.at, v.path(), "%v", err)
 			return
 		}
 		b.Callsign = strings.ToUpper(text)
@@ -74,7 +74,7 @@ func (r *reader) station(o *object, b *Beacon) {
 		return
 	}
 	if b.Pairs() && b.Site.Locator.Len() == 4 {
-		r.add(o.at, o.path, "beacon %s announces six characters of its locator%s, but site %s has only %s: give the site's locator with six characters",
+		r.add(o.at, o.path(), "beacon %s announces six characters of its locator%s, but site %s has only %s: give the site's locator with six characters",
 			b.Name, compoundReason(b), b.Site.Name, b.Site.Locator)
 	} else if b.Announce == 4 && wspr.Compound(b.Callsign) {
 		r.warn(o.self(), "call sign %s has an add-on, so it goes on the air as a pair whose second half has six characters of the locator, not 4", b.Callsign)

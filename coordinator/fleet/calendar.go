@@ -15,7 +15,7 @@ func (r *reader) calendar(o *object, n *Network) {
 		}
 		if n.Zone = r.zone(name); n.Zone == nil {
 			_, err := zone.Load(name)
-			r.add(v.at, v.path, "%v", err)
+			r.add(v.at, v.path(), "%v", err)
 		}
 	})
 }

@@ -20,7 +20,7 @@ func (r *reader) licence(o *object, b *Beacon) {
 	}
 	o.optional("licence", func(v value) { r.licenceKeys(v, &b.Licence) })
 	if highest > b.Licence.MaxPowerDBm {
-		r.add(o.at, o.path, "beacon %s sends %d dBm, but its licence allows at most %d dBm: lower power_dbm or state max_power_dbm", b.Name, highest, b.Licence.MaxPowerDBm)
+		r.add(o.at, o.path(), "beacon %s sends %d dBm, but its licence allows at most %d dBm: lower power_dbm or state max_power_dbm", b.Name, highest, b.Licence.MaxPowerDBm)
 	}
 }
 
@@ -39,7 +39,7 @@ func (r *reader) licenceKeys(v value, l *Licence) {
 	})
 	o.optional("valid_to", func(v value) { l.ValidTo = r.lastDay(v) })
 	if !l.ValidTo.IsZero() && !l.ValidFrom.Before(l.ValidTo) {
-		r.add(o.at, o.path, "the licence ends (valid_to) before it begins (valid_from)")
+		r.add(o.at, o.path(), "the licence ends (valid_to) before it begins (valid_from)")
 	}
 	o.optional("segments", func(v value) {
 		before := len(r.findings)
@@ -91,7 +91,7 @@ func (r *reader) segment(v value) (Segment, bool) {
 		s.LimitDBm = int(n)
 	})
 	if s.FromHz >= s.ToHz && len(r.findings) == before {
-		r.add(o.at, o.path, "the segment from %d to %d Hz is empty: from_hz must be below to_hz", s.FromHz, s.ToHz)
+		r.add(o.at, o.path(), "the segment from %d to %d Hz is empty: from_hz must be below to_hz", s.FromHz, s.ToHz)
 	}
 	return s, true
 }

@@ -47,7 +47,7 @@ func (r *reader) limits(v value, into *Limits) {
 	o.integer("outbox_records", 100, 10_000_000, &into.OutboxRecords)
 	o.integer("missed_slots", 1, 720, &into.MissedSlots)
 	if into.SupplyLow != nil && into.SupplyHigh != nil && *into.SupplyLow >= *into.SupplyHigh {
-		r.add(o.at, o.path, "supply_low_volts must be less than supply_high_volts")
+		r.add(o.at, o.path(), "supply_low_volts must be less than supply_high_volts")
 	}
 }
 

@@ -87,7 +87,7 @@ func (r *reader) nearKm(v value, near *Nearness) {
 			if guess == "" {
 				guess = spelling.Nearest(name, []string{"default"})
 			}
-			r.add(p.key, p.value.path, "near_km has bands and default as keys, not %.40q%s", name, didYouMean(guess))
+			r.add(p.key, p.value.path(), "near_km has bands and default as keys, not %.40q%s", name, didYouMean(guess))
 			continue
 		}
 		d, ok := r.decimal(p.value, false, farthestKm)
@@ -118,7 +118,7 @@ func (r *reader) bandOverrides(v value, n *Network) {
 		switch {
 		case !ok:
 		case seen[b.Name]:
-			r.add(entry.at, entry.path, "band %s is given twice: keep one of them", b.Name)
+			r.add(entry.at, entry.path(), "band %s is given twice: keep one of them", b.Name)
 		default:
 			seen[b.Name] = true
 			own = append(own, b)
@@ -167,7 +167,7 @@ func (r *reader) bandOverride(v value) (band.Band, bool) {
 		return b, false
 	}
 	if err := b.Check(); err != nil {
-		r.add(v.at, v.path, "%v", err)
+		r.add(v.at, v.path(), "%v", err)
 		return b, false
 	}
 	return b, true

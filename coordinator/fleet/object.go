@@ -3,8 +3,7 @@ package fleet
 import (
 	"slices"
 
-	"github.com/goccy/go-yaml/ast"
-	"github.com/goccy/go-yaml/token"
+	"go.yaml.in/yaml/v3"
 
 	"lamplighter/proto/spelling"
 )
@@ -12,10 +11,9 @@ import (
 // object is a map of the file with known keys.
 type object struct {
 	r      *reader
-	at     *token.Position
-	path   string
+	value         // the map; at is where its first key stands
 	what   string // such as "a beacon", for sentences
-	fields map[string]value
+	fields []value
 }
 
 // object reads a map whose keys are all among known. What is wrong with its keys
@@ -25,19 +23,19 @@ func (r *reader) object(v value, what string, known ...string) (o *object, ok bo
 	if !ok {
 		return nil, false
 	}
-	o = &object{r: r, at: v.at, path: v.path, what: what, fields: map[string]value{}}
+	o = &object{r: r, value: v, what: what, fields: make([]value, 0, len(pairs))}
 	for i, p := range pairs {
 		if i == 0 {
 			o.at = p.key
 		}
 		if slices.Contains(known, p.value.name) {
-			o.fields[p.value.name] = p.value
+			o.fields = append(o.fields, p.value)
 			continue
 		}
 		if guess := spelling.Nearest(p.value.name, known); guess != "" {
-			r.add(p.key, p.value.path, "%s has no key %q; did you mean %s?", what, p.value.name, guess)
+			r.add(p.key, p.value.path(), "%s has no key %q; did you mean %s?", what, p.value.name, guess)
 		} else {
-			r.add(p.key, p.value.path, "%s has no key %.40q; it has %s", what, p.value.name, list(known, "and"))
+			r.add(p.key, p.value.path(), "%s has no key %.40q; it has %s", what, p.value.name, list(known, "and"))
 		}
 	}
 	return o, true
@@ -45,51 +43,60 @@ func (r *reader) object(v value, what string, known ...string) (o *object, ok bo
 
 // pair is a key's place and what stands behind it.
 type pair struct {
-	key   *token.Position
+	key   place
 	value value
 }
 
 // pairs reads a map with any keys; each may stand once.
 func (r *reader) pairs(v value, what string) ([]pair, bool) {
-	var nodes []*ast.MappingValueNode
-	switch n := v.node.(type) {
-	case *ast.MappingNode:
-		nodes = n.Values
-	case *ast.MappingValueNode:
-		nodes = []*ast.MappingValueNode{n}
-	default:
-		r.add(v.at, v.path, "%s must be a map of keys and values, not %s", what, v.found())
+	if !v.isMap() {
+		r.add(v.at, v.path(), "%s must be a map of keys and values, not %s", what, v.found())
 		return nil, false
 	}
-	var pairs []pair
-	seen := map[string]int{}
-	for _, n := range nodes {
-		key := n.Key.GetToken()
-		if _, merge := n.Key.(*ast.MergeKeyNode); merge {
-			r.add(key.Position, v.path, "merging by << is not read here: write the keys out")
+	nodes := v.node.Content
+	pairs := make([]pair, 0, len(nodes)/2)
+	for i := 0; i+1 < len(nodes); i += 2 {
+		key := nodes[i]
+		at := placeOf(key)
+		if key.Tag == mergeTag {
+			r.add(at, v.path(), "merging by << is not read here: write the keys out")
 			continue
 		}
-		if anchored, ok := n.Key.(ast.Node).(*ast.AnchorNode); ok {
-			key = anchored.Value.GetToken()
+		if key.Kind == yaml.AliasNode {
+			key = key.Alias
 		}
-		if line, twice := seen[key.Value]; twice {
-			r.add(key.Position, v.path, "key %.40q stands here a second time, after line %d: keep one", key.Value, line)
+		if key.Kind != yaml.ScalarNode {
+			r.add(at, v.path(), "%s has a list or a map as a key: keys are words here", what)
 			continue
 		}
-		seen[key.Value] = key.Position.Line
-		path := key.Value
-		if v.path != "" {
-			path = v.path + "." + key.Value
+		if j := slices.IndexFunc(pairs, func(p pair) bool { return p.value.name == key.Value }); j >= 0 {
+			r.add(at, v.path(), "key %.40q stands here a second time, after line %d: keep one", key.Value, pairs[j].key.line)
+			continue
 		}
-		pairs = append(pairs, pair{key.Position, r.value(n.Value, path, key.Value)})
+		if len(pairs) == mostKeys {
+			r.add(at, v.path(), "%s has more than %d keys, which no fleet needs", what, mostKeys)
+			break
+		}
+		pairs = append(pairs, pair{at, r.follow(value{in: &v, index: -1, name: key.Value}, nodes[i+1])})
 	}
 	return pairs, true
 }
 
+// mostKeys is how many keys of one map are looked at.
+const mostKeys = 1000
+
+func (o *object) field(key string) (value, bool) {
+	i := slices.IndexFunc(o.fields, func(v value) bool { return v.name == key })
+	if i < 0 {
+		return value{}, false
+	}
+	return o.fields[i], true
+}
+
 // optional hands the value of a key to read, if the key is there.
 func (o *object) optional(key string, read func(value)) {
-	if v, ok := o.fields[key]; ok && v.node != nil {
-		if _, null := v.node.(*ast.NullNode); null {
+	if v, ok := o.field(key); ok && v.node != nil {
+		if v.is(nullTag) {
 			o.r.wrong(v, "has no value: give it one or leave the key out")
 			return
 		}
@@ -99,20 +106,20 @@ func (o *object) optional(key string, read func(value)) {
 
 // required does the same and misses a key that is not there.
 func (o *object) required(key string, read func(value)) {
-	if _, ok := o.fields[key]; !ok {
-		o.r.add(o.at, o.path, "%s needs the key %s", o.what, key)
+	if !o.has(key) {
+		o.r.add(o.at, o.path(), "%s needs the key %s", o.what, key)
 		return
 	}
 	o.optional(key, read)
 }
 
 func (o *object) has(key string) bool {
-	_, ok := o.fields[key]
+	_, ok := o.field(key)
 	return ok
 }
 
 // self is the object as a value, for findings about it as a whole.
-func (o *object) self() value { return value{at: o.at, path: o.path, name: o.what} }
+func (o *object) self() value { return o.value }
 
 // The most frequent kinds of keys, each left as it was when the key is absent
 // or its value wrong.

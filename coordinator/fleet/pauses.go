@@ -29,13 +29,13 @@ func (r *reader) pause(v value) (*Pause, bool) {
 	recurring := o.has("rrule") || o.has("start") || o.has("duration")
 	switch {
 	case single && recurring:
-		r.add(o.at, o.path, "a pause has either from and to, or rrule, start and duration, not both")
+		r.add(o.at, o.path(), "a pause has either from and to, or rrule, start and duration, not both")
 	case recurring:
 		r.recurring(o, p)
 	case single:
 		r.single(o, p)
 	default:
-		r.add(o.at, o.path, "a pause needs from and to, or rrule, start and duration")
+		r.add(o.at, o.path(), "a pause needs from and to, or rrule, start and duration")
 	}
 	return p, true
 }
@@ -52,7 +52,7 @@ func (r *reader) single(o *object, p *Pause) {
 	read("from", &p.From)
 	read("to", &p.To)
 	if !p.From.IsZero() && !p.To.IsZero() && !p.From.Before(p.To) {
-		r.add(o.at, o.path, "the pause ends (to %s) before it begins (from %s)", p.To.Format(time.RFC3339), p.From.Format(time.RFC3339))
+		r.add(o.at, o.path(), "the pause ends (to %s) before it begins (from %s)", p.To.Format(time.RFC3339), p.From.Format(time.RFC3339))
 	}
 }
 
@@ -134,6 +134,6 @@ func (r *reader) scope(v value, s *Scope) {
 		}
 	})
 	if site != nil && beacon != nil && beacon.Site != nil && beacon.Site != site {
-		r.add(o.at, o.path, "beacon %s is not at site %s but at %s, so this scope is empty", beacon.Name, site.Name, beacon.Site.Name)
+		r.add(o.at, o.path(), "beacon %s is not at site %s but at %s, so this scope is empty", beacon.Name, site.Name, beacon.Site.Name)
 	}
 }

@@ -7,8 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/goccy/go-yaml/ast"
-
 	"lamplighter/proto/onair/band"
 	"lamplighter/proto/onair/slot"
 	"lamplighter/proto/spelling"
@@ -26,8 +24,7 @@ func Read(file string, text []byte) (*Fleet, error) {
 		}
 		return nil, r.findings
 	}
-	ast.Walk(r.anchors, root)
-	fleet := r.fleet(r.value(root, "", "the file"))
+	fleet := r.fleet(r.follow(value{name: "the file"}, root))
 	r.findings.sort()
 	r.warnings.sort()
 	if len(r.findings) > 0 {
@@ -39,11 +36,10 @@ func Read(file string, text []byte) (*Fleet, error) {
 
 func newReader(file string) *reader {
 	return &reader{
-		file:    file,
-		anchors: anchors{},
-		named:   names{map[string]*Site{}, map[string]*Beacon{}},
-		bandAt:  map[[2]int]value{},
-		zones:   map[string]*time.Location{},
+		file:   file,
+		named:  names{map[string]*Site{}, map[string]*Beacon{}},
+		bandAt: map[[2]int]value{},
+		zones:  map[string]*time.Location{},
 
 		zoneless: map[*Site]value{},
 
@@ -117,9 +113,9 @@ func (r *reader) bandName(v value) (band.Band, bool) {
 		return b, true
 	}
 	if guess := r.bands.Suggest(name); guess != "" {
-		r.add(v.at, v.path, "there is no band %q; did you mean %s?", name, guess)
+		r.add(v.at, v.path(), "there is no band %q; did you mean %s?", name, guess)
 	} else {
-		r.add(v.at, v.path, "there is no band %q: add it under network, bands, or use one of %s", name, strings.Join(r.bandNames(), ", "))
+		r.add(v.at, v.path(), "there is no band %q: add it under network, bands, or use one of %s", name, strings.Join(r.bandNames(), ", "))
 	}
 	return band.Band{}, false
 }
@@ -145,7 +141,7 @@ func reference[T any](r *reader, v value, kind string, known map[string]*T) *T {
 	if len(r.findings) < mostGuesses {
 		guess = spelling.Nearest(name, slices.Sorted(maps.Keys(known)))
 	}
-	r.add(v.at, v.path, "there is no %s %q in this file%s", kind, name, didYouMean(guess))
+	r.add(v.at, v.path(), "there is no %s %q in this file%s", kind, name, didYouMean(guess))
 	return nil
 }
 

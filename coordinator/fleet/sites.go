@@ -39,7 +39,7 @@ func (r *reader) site(v value) (*Site, bool) {
 		if text, ok := r.text(v, 64); ok {
 			place, err := locator.Parse(text)
 			if err != nil {
-				r.add(v.at, v.path, "%v", err)
+				r.add(v.at, v.path(), "%v", err)
 			}
 			s.Locator = place
 		}
@@ -52,7 +52,7 @@ func (r *reader) site(v value) (*Site, bool) {
 		if name, ok := r.text(v, 64); ok {
 			if s.Zone = r.zone(name); s.Zone == nil {
 				_, err := zone.Load(name)
-				r.add(v.at, v.path, "%v", err)
+				r.add(v.at, v.path(), "%v", err)
 			}
 		}
 	})

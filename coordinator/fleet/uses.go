@@ -4,8 +4,6 @@ import (
 	"slices"
 	"strconv"
 
-	"github.com/goccy/go-yaml/ast"
-
 	"lamplighter/proto/onair/wspr"
 )
 
@@ -20,7 +18,7 @@ func (r *reader) uses(o *object, b *Beacon, index int) {
 	b.PowerDBm = own.PowerDBm
 	o.required("bands", func(v value) {
 		entries := r.entries(v, mostEntries)
-		if _, isList := v.node.(*ast.SequenceNode); isList && len(entries) == 0 {
+		if v.isList() && len(entries) == 0 {
 			r.wrong(v, "must name at least one band")
 		}
 		for _, entry := range entries {
@@ -28,7 +26,7 @@ func (r *reader) uses(o *object, b *Beacon, index int) {
 			switch _, twice := b.Use(use.Band.Name); {
 			case !ok:
 			case twice:
-				r.add(entry.at, entry.path, "band %s stands here twice: keep one", use.Band.Name)
+				r.add(entry.at, entry.path(), "band %s stands here twice: keep one", use.Band.Name)
 			default:
 				r.bandAt[[2]int{index, len(b.Bands)}] = entry
 				b.Bands = append(b.Bands, use)
@@ -45,8 +43,7 @@ func (r *reader) uses(o *object, b *Beacon, index int) {
 // use reads one band, given by name or as a map; use holds the defaults.
 func (r *reader) use(beacon *object, v value, use BandUse) (BandUse, bool) {
 	stated := func(string) bool { return false }
-	switch v.node.(type) {
-	case *ast.MappingNode, *ast.MappingValueNode:
+	if v.isMap() {
 		o, _ := r.object(v, "a beacon's band", useKeys...)
 		stated = o.has
 		o.required("name", func(v value) { use.Band, _ = r.bandName(v) })
@@ -58,17 +55,17 @@ func (r *reader) use(beacon *object, v value, use BandUse) (BandUse, bool) {
 		o.integer("drive", 1, 100, &use.Drive)
 		o.optional("power_dbm", func(v value) { use.PowerDBm = r.power(v) })
 		o.optional("control", func(v value) { use.Control = r.control(v) })
-	default:
+	} else {
 		use.Band, _ = r.bandName(v)
 	}
 	if use.Band.Name == "" {
 		return use, false
 	}
 	if !beacon.has("control") && !stated("control") {
-		r.add(v.at, v.path, "nothing says who can stop the transmitter on %s: give the beacon or this band control: local, remote or automatic", use.Band.Name)
+		r.add(v.at, v.path(), "nothing says who can stop the transmitter on %s: give the beacon or this band control: local, remote or automatic", use.Band.Name)
 	}
 	if !beacon.has("power_dbm") && !stated("power_dbm") {
-		r.add(v.at, v.path, "nothing says the power on %s: give the beacon or this band power_dbm", use.Band.Name)
+		r.add(v.at, v.path(), "nothing says the power on %s: give the beacon or this band power_dbm", use.Band.Name)
 	}
 	return use, true
 }

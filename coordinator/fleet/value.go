@@ -3,12 +3,12 @@ package fleet
 import (
 	"encoding"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
 
-	"github.com/goccy/go-yaml/ast"
-	"github.com/goccy/go-yaml/token"
+	"go.yaml.in/yaml/v3"
 
 	"lamplighter/proto/spelling"
 )
@@ -16,77 +16,97 @@ import (
 // value is one place in the file: what stands there, where, and what it is
 // called there.
 type value struct {
-	node ast.Node // nil where an alias leads nowhere, which has been reported
-	at   *token.Position
-	path string // such as beacons[3].share
-	name string // such as share
+	node  *yaml.Node // nil where an alias leads nowhere, which has been reported
+	at    place
+	in    *value // the map or list that it stands in; nil: none
+	index int    // in the list, -1 in a map
+	name  string // such as share
 }
 
-// value follows anchors and aliases to what they stand for.
-func (r *reader) value(node ast.Node, path, name string) value {
-	v := value{at: node.GetToken().Position, path: path, name: name}
+// path is how to get to a value, such as beacons[3].share.
+func (v value) path() string {
+	if v.in == nil {
+		return ""
+	}
+	outer := v.in.path()
+	switch {
+	case v.index >= 0:
+		return outer + "[" + strconv.Itoa(v.index) + "]"
+	case outer == "":
+		return v.name
+	}
+	return outer + "." + v.name
+}
+
+// follow gives a value its node, behind all aliases.
+func (r *reader) follow(v value, node *yaml.Node) value {
+	v.at = placeOf(node)
 	for range deepest {
 		if r.values++; r.values == mostValues {
-			r.add(v.at, path, "aliases stand for too much here: write less by alias")
+			r.add(v.at, v.path(), "aliases stand for too much here: write less by alias")
 		}
 		if r.values >= mostValues {
 			return v
 		}
-		switch n := node.(type) {
-		case *ast.AnchorNode:
-			node = n.Value
-		case *ast.AliasNode:
-			target, ok := r.anchors[n.Value.GetToken().Value]
-			if !ok {
-				r.add(v.at, path, "there is no anchor &%s for this alias", n.Value.GetToken().Value)
-				return v
-			}
-			node = target
-		default:
+		if node.Kind != yaml.AliasNode {
 			v.node = node
 			return v
 		}
+		node = node.Alias
 	}
-	r.add(v.at, path, "this alias leads back to itself")
+	r.add(v.at, v.path(), "this alias leads back to itself")
 	return v
 }
 
+// is tells whether a value is a plain one with a tag that was not written out.
+func (v value) is(tags ...string) bool {
+	return v.node != nil && v.node.Kind == yaml.ScalarNode && !v.tagged() && slices.Contains(tags, v.node.Tag)
+}
+
+func (v value) tagged() bool { return v.node.Style&yaml.TaggedStyle != 0 }
+
+// isMap and isList tell what has further values in it.
+func (v value) isMap() bool {
+	return v.node != nil && v.node.Kind == yaml.MappingNode && !v.tagged()
+}
+
+func (v value) isList() bool {
+	return v.node != nil && v.node.Kind == yaml.SequenceNode && !v.tagged()
+}
+
 func (r *reader) wrong(v value, format string, args ...any) {
-	r.add(v.at, v.path, "%s %s", v.name, fmt.Sprintf(format, args...))
+	r.add(v.at, v.path(), "%s %s", v.name, fmt.Sprintf(format, args...))
 }
 
 // found names what stands at a value, for sentences.
 func (v value) found() string {
-	switch n := v.node.(type) {
-	case nil, *ast.NullNode:
+	switch {
+	case v.node == nil || v.is(nullTag):
 		return "nothing"
-	case *ast.MappingNode, *ast.MappingValueNode:
-		return "a map"
-	case *ast.SequenceNode:
-		return "a list"
-	case *ast.StringNode:
-		return fmt.Sprintf("%.40q", n.Value)
-	case *ast.TagNode:
+	case v.tagged():
 		return "a tag"
+	case v.isMap():
+		return "a map"
+	case v.isList():
+		return "a list"
+	case v.is(textTag, timeTag):
+		return fmt.Sprintf("%.40q", v.node.Value)
 	}
-	return fmt.Sprintf("%.40s", v.node.GetToken().Value)
+	return fmt.Sprintf("%.40s", v.node.Value)
 }
 
 // text reads a string that is not empty, of at most longest bytes.
 func (r *reader) text(v value, longest int) (string, bool) {
-	var s string
-	switch n := v.node.(type) {
-	case *ast.StringNode:
-		s = n.Value
-	case *ast.LiteralNode:
-		s = n.Value.Value
-	case *ast.IntegerNode, *ast.FloatNode, *ast.BoolNode:
+	switch {
+	case v.is(textTag, timeTag):
+	case v.is(integerTag, numberTag, boolTag):
 		r.wrong(v, "must be text, not %s: put it in quotes", v.found())
 		return "", false
 	default:
 		r.wrong(v, "must be text, not %s", v.found())
 		return "", false
 	}
+	s := v.node.Value
 	switch {
 	case s == "":
 		r.wrong(v, "must not be empty")
@@ -106,14 +126,14 @@ func (r *reader) text(v value, longest int) (string, bool) {
 
 // word reads one of the given words, "" where it is none of them.
 func (r *reader) word(v value, words ...string) string {
-	if s, ok := v.node.(*ast.StringNode); ok {
+	if v.is(textTag) {
 		for _, w := range words {
-			if s.Value == w {
+			if v.node.Value == w {
 				return w
 			}
 		}
-		if guess := spelling.Nearest(s.Value, words); guess != "" {
-			r.wrong(v, "must be %s, not %q; did you mean %s?", list(words, "or"), s.Value, guess)
+		if guess := spelling.Nearest(v.node.Value, words); guess != "" {
+			r.wrong(v, "must be %s, not %q; did you mean %s?", list(words, "or"), v.node.Value, guess)
 			return ""
 		}
 	}
@@ -123,8 +143,8 @@ func (r *reader) word(v value, words ...string) string {
 
 // integer reads a whole number from low to high.
 func (r *reader) integer(v value, low, high int64) (int64, bool) {
-	if n, ok := v.node.(*ast.IntegerNode); ok {
-		i, err := strconv.ParseInt(n.GetToken().Value, 10, 64)
+	if v.is(integerTag) {
+		i, err := strconv.ParseInt(v.node.Value, 10, 64)
 		if err == nil && i >= low && i <= high {
 			return i, true
 		}
@@ -141,9 +161,8 @@ func (r *reader) decimal(v value, positive bool, high int64) (Decimal, bool) {
 	} else {
 		kind += " to"
 	}
-	switch v.node.(type) {
-	case *ast.IntegerNode, *ast.FloatNode:
-		d, err := ParseDecimal(v.node.GetToken().Value)
+	if v.is(integerTag, numberTag) {
+		d, err := ParseDecimal(v.node.Value)
 		if err == nil && d.Cmp(Whole(high)) <= 0 && (!positive || !d.IsZero()) {
 			return d, true
 		}
@@ -158,8 +177,8 @@ func (r *reader) decimal(v value, positive bool, high int64) (Decimal, bool) {
 
 // boolean reads true or false.
 func (r *reader) boolean(v value) (is, ok bool) {
-	if n, ok := v.node.(*ast.BoolNode); ok {
-		return n.Value, true
+	if v.is(boolTag) {
+		return strings.EqualFold(v.node.Value, "true"), true
 	}
 	r.wrong(v, "must be true or false, not %s", v.found())
 	return false, false
@@ -194,19 +213,19 @@ func (r *reader) duration(v value) (time.Duration, bool) {
 
 // entries reads a list of at most most entries.
 func (r *reader) entries(v value, most int) []value {
-	seq, ok := v.node.(*ast.SequenceNode)
-	if !ok {
+	if !v.isList() {
 		r.wrong(v, "must be a list, not %s", v.found())
 		return nil
 	}
-	if len(seq.Values) > most {
-		r.wrong(v, "has %d entries; at most %d are read", len(seq.Values), most)
+	nodes := v.node.Content
+	if len(nodes) > most {
+		r.wrong(v, "has %d entries; at most %d are read", len(nodes), most)
 		return nil
 	}
 	name := strings.TrimSuffix(v.name, " entry") + " entry"
-	values := make([]value, 0, len(seq.Values))
-	for i, node := range seq.Values {
-		if entry := r.value(node, fmt.Sprintf("%s[%d]", v.path, i), name); entry.node != nil {
+	values := make([]value, 0, len(nodes))
+	for i, node := range nodes {
+		if entry := r.follow(value{in: &v, index: i, name: name}, node); entry.node != nil {
 			values = append(values, entry)
 		}
 	}

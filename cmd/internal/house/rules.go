@@ -82,6 +82,7 @@ var harmless = map[string]string{
 var libraries = map[string]string{
 	"google.golang.org/protobuf":     "reads and writes messages in memory",
 	"github.com/goccy/go-yaml":       "reads and writes YAML in memory",
+	"go.yaml.in/yaml/v3":             "reads YAML in memory, large files quickly",
 	"github.com/teambition/rrule-go": "expands recurrence rules by calculation",
 	"google.golang.org/grpc/codes":   "a list of constants",
 	"gonum.org/v1/gonum/stat":        "calculates",
