@@ -9,7 +9,7 @@ func (p *pass) augment(id, t int) bool {
 	clear(a.reached)
 	x := &p.beacons[id]
 	for u := range x.uses {
-		if x.uses[u].open.has(t) {
+		if x.uses[u].opens(t) {
 			p.reach(link{id: id, use: u, before: -1})
 		}
 	}
@@ -28,7 +28,7 @@ func (p *pass) augment(id, t int) bool {
 			}
 			y := &p.beacons[g.beacon]
 			for v := range y.uses {
-				if v != int(g.use) && y.uses[v].open.has(t) {
+				if v != int(g.use) && y.uses[v].opens(t) {
 					p.reach(link{id: int(g.beacon), use: v, before: i})
 				}
 			}

@@ -74,7 +74,7 @@ func (b *balancer) ways(t, k int, g signal) {
 	shares := l.shares(x, t)
 	here := urge(l.asked[g.use] + shares[g.use] - l.had[g.use])
 	for v := range x.uses {
-		if v == int(g.use) || !x.uses[v].open.has(t) {
+		if v == int(g.use) || !x.uses[v].opens(t) {
 			continue
 		}
 		cost := here - urge(l.asked[v]+shares[v]-l.had[v])

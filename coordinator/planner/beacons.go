@@ -66,6 +66,7 @@ func (m *model) addUses(b *beacon, original int, openings *fleet.Openings) {
 		}
 		band := &m.bands[k]
 		way.narrow = len(way.ranges) != 1 || way.ranges[0][0] > band.low+half+1 || way.ranges[0][1] < band.high-half-1
+		way.always = way.open.count() == m.slots
 		any.or(way.open)
 		b.uses = append(b.uses, way)
 	}
@@ -109,6 +110,16 @@ func (m *model) addHistory(history *plan.Plan, past slot.Number) {
 func (m *model) beaconIndex(name string) int {
 	if i, ok := m.number[name]; ok {
 		return i
+	}
+	return -1
+}
+
+// useNamed finds a band by its name.
+func (b *beacon) useNamed(band string) int {
+	for u := range b.uses {
+		if b.uses[u].source == band {
+			return u
+		}
 	}
 	return -1
 }

@@ -135,8 +135,13 @@ func (b *board) put(id, t, u int, k kind, hz int64) {
 	if k == leased {
 		return
 	}
+	sent := sending{slot: int32(t), use: int8(u), kind: k, hz: hz}
 	at, _ := b.find(id, t)
-	b.sent[id] = slices.Insert(b.sent[id], at, sending{slot: int32(t), use: int8(u), kind: k, hz: hz})
+	if at == len(b.sent[id]) {
+		b.sent[id] = append(b.sent[id], sent)
+		return
+	}
+	b.sent[id] = slices.Insert(b.sent[id], at, sent)
 }
 
 // occupy counts the resources and shares that a signal uses.

@@ -66,7 +66,7 @@ func Explain(in Input, p *plan.Plan, beacon string) (Explanation, error) {
 func (b *board) lay(in Input, p *plan.Plan) {
 	b.hold(in.Taken)
 	for _, s := range b.read(p, nil) {
-		b.put(s.id, s.slot, s.use, planned, s.hz)
+		b.put(int(s.id), int(s.slot), int(s.use), planned, s.hz)
 	}
 }
 

@@ -22,6 +22,7 @@ type interval struct {
 	avoid   int64 // where the beacon was at its last visit, 0 if nowhere
 	fixed   bool
 	kept    bool // fixed only as long as that does no harm
+	leased  bool // not granted: it only may be sent
 }
 
 // half is what the signal itself occupies on each side of its centre.
@@ -62,19 +63,19 @@ func (b *board) roomFor(way *use, t int, cell []signal) bool {
 	case !narrow && (still == 0 || sum+(still+1)*widest <= room):
 		return true
 	}
-	list := append(b.intervals(nil, t, way.band, false), interval{id: len(b.beacons), reach: way.width / 2, ranges: way.ranges, narrow: way.narrow})
+	list := append(b.intervals(nil, t, way.band), interval{id: len(b.beacons), reach: way.width / 2, ranges: way.ranges, narrow: way.narrow})
 	return b.arrange(list, nil)
 }
 
-// intervals lists the signals of a cell; those that are fixed, and with keep
-// those of the plan in force, stand at their frequencies.
-func (b *board) intervals(list []interval, t int, band int32, keep bool) []interval {
+// intervals lists the signals of a cell; those that are fixed stand at their
+// frequencies.
+func (b *board) intervals(list []interval, t int, band int32) []interval {
 	for _, g := range *b.cell(t, band) {
 		id := int(g.beacon)
 		in := b.beacons[id].interval(id, int(g.use))
-		if g.kind == fixed || g.kind == leased || keep && g.kind == kept {
+		if g.kind == fixed || g.kind == leased {
 			in.hz = b.hz(g, t)
-			in.fixed, in.kept = in.hz != 0, g.kind == kept
+			in.fixed, in.leased = in.hz != 0, g.kind == leased
 		}
 		list = append(list, in)
 	}

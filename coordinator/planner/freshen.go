@@ -92,7 +92,7 @@ func (f *freshener) move(id, j int) bool {
 // ask for the same.
 func (b *board) alike(id, s, t int) bool {
 	for u := range b.beacons[id].uses {
-		if open := &b.beacons[id].uses[u].open; open.has(s) != open.has(t) {
+		if way := &b.beacons[id].uses[u]; way.opens(s) != way.opens(t) {
 			return false
 		}
 	}

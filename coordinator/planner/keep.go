@@ -1,7 +1,6 @@
 package planner
 
 import (
-	"cmp"
 	"slices"
 
 	"lamplighter/coordinator/plan"
@@ -9,8 +8,9 @@ import (
 
 // placed is a transmission of another plan in the numbers of this one.
 type placed struct {
-	id, use, slot int
-	hz            int64
+	id, slot int32
+	hz       int64
+	use      int8
 }
 
 // read translates the transmissions of a plan that lie in the horizon and whose
@@ -21,26 +21,42 @@ func (b *board) read(p *plan.Plan, other func(t plan.Transmission, slot int)) []
 		return nil
 	}
 	list := make([]placed, 0, len(p.Transmissions))
-	for _, t := range p.Transmissions {
-		at := int(b.length.At(t.Start) - b.first)
+	sorted := true
+	at := -1 // the slot of the one before
+	for i := range p.Transmissions {
+		t := &p.Transmissions[i]
+		if i == 0 || !t.Start.Equal(p.Transmissions[i-1].Start) {
+			at = int(b.length.At(t.Start) - b.first)
+		}
 		if at < 0 || at >= b.slots {
 			continue
 		}
 		id, u := b.beaconIndex(t.Beacon), -1
 		if id >= 0 {
-			u = slices.IndexFunc(b.beacons[id].uses, func(w use) bool { return w.source == t.Band })
+			u = b.beacons[id].useNamed(t.Band)
 		}
-		if u >= 0 {
-			list = append(list, placed{id: id, use: u, slot: at, hz: roundMicro(t.FrequencyHz)})
-		} else if other != nil {
-			other(t, at)
+		if u < 0 {
+			if other != nil {
+				other(*t, at)
+			}
+			continue
 		}
+		next := placed{id: int32(id), use: int8(u), slot: int32(at), hz: roundMicro(t.FrequencyHz)}
+		sorted = sorted && (len(list) == 0 || list[len(list)-1].compare(next) < 0)
+		list = append(list, next)
 	}
-	order := func(a, c placed) int { return cmp.Or(cmp.Compare(a.slot, c.slot), cmp.Compare(a.id, c.id)) }
-	if !slices.IsSortedFunc(list, order) {
-		slices.SortStableFunc(list, order)
+	if sorted {
+		return list
 	}
-	return slices.CompactFunc(list, func(a, c placed) bool { return a.slot == c.slot && a.id == c.id })
+	slices.SortStableFunc(list, placed.compare)
+	return slices.CompactFunc(list, func(a, c placed) bool { return a.compare(c) == 0 })
+}
+
+func (a placed) compare(c placed) int {
+	if a.slot != c.slot {
+		return int(a.slot - c.slot)
+	}
+	return int(a.id - c.id)
 }
 
 // hold marks the taken slots: whoever else comes finds them occupied.
@@ -52,8 +68,8 @@ func (b *board) hold(taken *plan.Plan) {
 	}
 	list := b.read(taken, func(t plan.Transmission, at int) { b.holdForeign(t, at) })
 	for _, s := range list {
-		b.lease[s.id] = append(b.lease[s.id], sending{slot: int32(s.slot), use: int8(s.use), kind: leased, hz: s.hz})
-		b.put(s.id, s.slot, s.use, leased, s.hz)
+		b.lease[s.id] = append(b.lease[s.id], sending{slot: s.slot, use: s.use, kind: leased, hz: s.hz})
+		b.put(int(s.id), int(s.slot), int(s.use), leased, s.hz)
 	}
 }
 
@@ -84,37 +100,38 @@ func (b *board) holdForeign(t plan.Transmission, at int) {
 
 // keep puts back what the plan in force says, as far as it is still allowed and
 // still wanted, and of each beacon the portion that it may keep, evenly.
-func (b *board) keep(previous *plan.Plan, portions []portion) {
-	list := b.read(previous, nil)
+func (b *board) keep(list []placed, portions []portion) {
 	b.moves = len(list) / 200
 	ends := make([]tail, b.count)
 	for i := range ends {
 		ends[i] = b.beacons[i].tail()
 	}
-	for _, s := range list {
-		x := &b.beacons[s.id]
-		if !portions[s.id].next() || len(b.sent[s.id]) >= x.demand || b.limits(s.id, s.use, s.slot, true) != 0 {
+	for i := range list {
+		s := &list[i]
+		id, t, u := int(s.id), int(s.slot), int(s.use)
+		x, end := &b.beacons[id], &ends[id]
+		if !portions[id].next() || len(b.sent[id]) >= x.demand || !b.follows(end, id, t) || b.limits(id, u, t, true) != 0 {
 			continue
 		}
 		k := kept
-		if s.slot < b.frozen {
+		if t < b.frozen {
 			k = fixed
 		}
-		if b.follows(&ends[s.id], s) && (k == kept || b.stands(s.id, s.use, s.slot, s.hz)) {
-			b.put(s.id, s.slot, s.use, k, s.hz)
-			ends[s.id].add(x, s.slot)
+		if k == kept || b.stands(id, u, t, s.hz) {
+			b.put(id, t, u, k, s.hz)
+			end.add(x, t)
 		}
 	}
 }
 
 // follows tells whether a beacon's own rules allow a transmission after those
 // that are back already.
-func (b *board) follows(end *tail, s placed) bool {
-	x := &b.beacons[s.id]
-	if x.amplifier > 0 || len(b.lease[s.id]) > 0 {
-		return b.ownLimits(s.id, s.slot) == 0
+func (b *board) follows(end *tail, id, t int) bool {
+	x := &b.beacons[id]
+	if x.amplifier > 0 || len(b.lease[id]) > 0 {
+		return b.ownLimits(id, t) == 0
 	}
-	return end.allows(x, s.slot)
+	return end.allows(x, t)
 }
 
 // ownLimits asks a beacon's own use of time about slot t.

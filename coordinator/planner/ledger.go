@@ -23,7 +23,7 @@ func (l *ledger) shares(x *beacon, t int) []int64 {
 	clear(shares)
 	total := int64(0)
 	for u := range x.uses {
-		if x.uses[u].open.has(t) {
+		if x.uses[u].opens(t) {
 			total += x.uses[u].weight
 		}
 	}
@@ -31,7 +31,7 @@ func (l *ledger) shares(x *beacon, t int) []int64 {
 		return shares
 	}
 	for u := range x.uses {
-		if x.uses[u].open.has(t) {
+		if x.uses[u].opens(t) {
 			shares[u] = scale(one, x.uses[u].weight, total, one)
 		}
 	}
@@ -87,7 +87,7 @@ func (l *ledger) others(x *beacon, t int, choices []int) []int {
 	shares := l.shares(x, t)
 	var list []int
 	for u := range x.uses {
-		if x.uses[u].open.has(t) && !slices.Contains(choices, u) {
+		if x.uses[u].opens(t) && !slices.Contains(choices, u) {
 			list = append(list, u)
 		}
 	}

@@ -8,7 +8,7 @@ import "slices"
 func (b *board) limits(id, u, t int, quick bool) Limit {
 	x := &b.beacons[id]
 	way := &x.uses[u]
-	if !way.open.has(t) {
+	if !way.opens(t) {
 		return LimitOpen
 	}
 	if held, ok := b.held(id, t); ok {
@@ -96,7 +96,7 @@ func (b *board) limitsOfBand(x *beacon, way *use, t int, quick bool) Limit {
 			break
 		}
 	}
-	if len(cell) >= band.easy && (len(cell) >= band.holds || !b.roomFor(way, t, cell)) {
+	if (len(cell) >= band.easy || t < b.frozen) && (len(cell) >= band.holds || !b.roomFor(way, t, cell)) {
 		found |= LimitWindow
 	}
 	return found

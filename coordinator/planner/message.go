@@ -11,12 +11,13 @@ const pairSpan = 8 * time.Minute
 
 // messages says what each of a beacon's transmissions carries: an extended
 // message wherever the one before was full, on the same band and recent enough.
+// It is nil for a beacon that sends no pairs.
 func (b *board) messages(id int) []plan.Message {
 	x := &b.beacons[id]
-	list := make([]plan.Message, len(b.sent[id]))
 	if !x.pairs {
-		return list
+		return nil
 	}
+	list := make([]plan.Message, len(b.sent[id]))
 	last := x.lastFull
 	for i, s := range b.sent[id] {
 		band := x.uses[s.use].band

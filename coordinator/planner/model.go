@@ -44,7 +44,7 @@ type bandModel struct {
 	capacity  int       // signals
 	holds     int       // signals that the window has room for, if they are the narrowest
 	fits      int       // signals that the window and capacity allow
-	easy      int       // so many fit whoever they are; 0 if that can't be said
+	easy      int       // so many fit whoever they are, if none stands still; 0 if that can't be said
 	near      [][]int32 // per site, the other sites that are near; nil if none anywhere
 }
 
@@ -75,12 +75,15 @@ type use struct {
 	band   int32
 	weight int64
 	open   bitset
+	always bool  // open in all slots
 	half   int64 // micro-hertz: 3 + u
 	width  int64 // micro-hertz: 6 + 2u + guard
 	ranges [][2]int64
 	narrow bool   // the licence allows less than the window
 	source string // the band's name
 }
+
+func (u *use) opens(t int) bool { return u.always || u.open.has(t) }
 
 type beacon struct {
 	name      string

@@ -48,7 +48,8 @@ func solve(in Input, progress Progress) (*board, error) {
 	pools := b.pools()
 	targets := b.targets(b.fill(pools))
 	b.hold(in.Taken)
-	b.keep(in.Previous, b.portions(in.Previous, pools, targets))
+	before := b.read(in.Previous, nil)
+	b.keep(before, b.portions(in.Previous, before, pools, targets))
 	if wanted := b.wanted(); !b.met(wanted) {
 		if err := b.schedule(targets, progress); err != nil {
 			return nil, err
@@ -178,19 +179,23 @@ func (b *board) transmissions() []plan.Transmission {
 	for t := range b.slots {
 		next[t+1] += next[t]
 	}
-	list := make([]plan.Transmission, next[b.slots])
-	for id := range b.beacons[:b.count] { // by name
-		x := &b.beacons[id]
-		messages := b.messages(id)
+	order := make([]struct{ id, at int32 }, next[b.slots])
+	messages := make([][]plan.Message, b.count) // of those who send pairs
+	for id := range b.beacons[:b.count] {       // by name
+		messages[id] = b.messages(id)
 		for i, s := range b.sent[id] {
-			list[next[s.slot]] = plan.Transmission{
-				Start:       b.length.Start(b.first + slot.Number(s.slot)),
-				Beacon:      x.name,
-				Band:        b.bands[x.uses[s.use].band].name,
-				FrequencyHz: float64(s.hz) / micro,
-				Message:     messages[i],
-			}
+			order[next[s.slot]].id, order[next[s.slot]].at = int32(id), int32(i)
 			next[s.slot]++
+		}
+	}
+	list := make([]plan.Transmission, len(order))
+	for i, o := range order {
+		x, s := &b.beacons[o.id], &b.sent[o.id][o.at]
+		t := &list[i]
+		t.Start = b.length.Start(b.first + slot.Number(s.slot))
+		t.Beacon, t.Band, t.FrequencyHz = x.name, x.uses[s.use].source, float64(s.hz)/micro
+		if x.pairs {
+			t.Message = messages[o.id][o.at]
 		}
 	}
 	return list

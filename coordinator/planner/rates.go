@@ -204,7 +204,7 @@ func (m *model) measureBands() {
 			room := b.high - b.low + m.guard()
 			b.holds = int(room / narrowest[k])
 			b.fits = min(b.capacity, b.holds)
-			if !confined[k] && m.frozen == 0 {
+			if !confined[k] {
 				b.easy = int(room / widest[k])
 			}
 		}

@@ -48,7 +48,7 @@ func (b *board) tally(id int) (alone, together [limits]int) {
 		}
 		var single, any Limit
 		for u := range x.uses {
-			if !x.uses[u].open.has(t) {
+			if !x.uses[u].opens(t) {
 				continue
 			}
 			found := own | b.limits(id, u, t, false)

@@ -34,7 +34,7 @@ func (l *leveller) squeeze(id, t, depth int, log *[]move) bool {
 	x := &l.beacons[id]
 	var found Limit
 	for u := range x.uses {
-		if !x.uses[u].open.has(t) {
+		if !x.uses[u].opens(t) {
 			continue
 		}
 		limits := l.limits(id, u, t, depth == 0)
@@ -51,7 +51,7 @@ func (l *leveller) squeeze(id, t, depth int, log *[]move) bool {
 		return false
 	}
 	for u := range x.uses {
-		if x.uses[u].open.has(t) && l.displace(id, u, t, depth, log) {
+		if x.uses[u].opens(t) && l.displace(id, u, t, depth, log) {
 			return true
 		}
 	}

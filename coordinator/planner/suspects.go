@@ -18,7 +18,7 @@ func (l *leveller) suspects(i, t int) {
 		return
 	}
 	for u := range x.uses {
-		if x.uses[u].open.has(t) {
+		if x.uses[u].opens(t) {
 			l.suspectBand(i, t, u)
 		}
 	}

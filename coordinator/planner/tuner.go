@@ -11,6 +11,7 @@ type tuner struct {
 	source rand.PCG
 	chance *rand.Rand
 	last   [][]int64 // by beacon and use: where the last visit was put
+	next   []int     // by beacon: which of its transmissions comes next
 	list   []interval
 	best   []interval
 	cuts   []int64
@@ -19,7 +20,7 @@ type tuner struct {
 // chooseFrequencies places every signal. What is kept stays where it was if the
 // others find room beside it.
 func (b *board) chooseFrequencies() {
-	u := &tuner{board: b, last: make([][]int64, b.count)}
+	u := &tuner{board: b, last: make([][]int64, b.count), next: make([]int, b.count)}
 	u.chance = rand.New(&u.source)
 	for id := range u.last {
 		u.last[id] = make([]int64, len(b.beacons[id].uses))
@@ -37,7 +38,10 @@ func (u *tuner) tune(t int, band int32) {
 	seed := mix(u.seed, mix(uint64(u.first)+uint64(t), uint64(band)))
 	for _, keep := range [...]bool{true, false} {
 		u.source.Seed(seed, mix(seed, 1))
-		u.list = u.intervals(u.list[:0], t, band, keep)
+		u.list = u.intervals(u.list[:0], t, band)
+		if keep {
+			u.stay(t, band)
+		}
 		free := u.release()
 		if free == 0 || free == len(u.list) && u.scatter(band) || u.arrange(u.list, u.chance) {
 			u.settle(t)
@@ -52,6 +56,27 @@ func (u *tuner) tune(t int, band int32) {
 			return
 		}
 	}
+}
+
+// stay leaves those of the plan in force at their frequencies.
+func (u *tuner) stay(t int, band int32) {
+	for i, g := range *u.cell(t, band) {
+		if g.kind == kept {
+			in := &u.list[i]
+			in.hz = u.at(in.id, t).hz
+			in.fixed, in.kept = in.hz != 0, true
+		}
+	}
+}
+
+// at returns what a beacon sends in slot t, which is never earlier than the slot
+// asked for before.
+func (u *tuner) at(id, t int) *sending {
+	list := u.sent[id]
+	for int(list[u.next[id]].slot) < t {
+		u.next[id]++
+	}
+	return &list[u.next[id]]
 }
 
 // release lets go of kept signals that can't stay where they were: the fleet may
@@ -157,11 +182,13 @@ func returning(list []interval) (n int) {
 
 // settle books the frequencies of a cell.
 func (u *tuner) settle(t int) {
-	for i := range u.list {
-		in := &u.list[i]
-		if at, ok := u.find(in.id, t); ok {
-			u.sent[in.id][at].hz = in.hz
-			u.last[in.id][in.use] = in.hz
+	cell := u.list
+	for i := range cell {
+		in := &cell[i]
+		if in.id >= u.count || in.leased {
+			continue
 		}
+		u.at(in.id, t).hz = in.hz
+		u.last[in.id][in.use] = in.hz
 	}
 }

@@ -51,7 +51,7 @@ func (p *pass) fresh(id, t, slots int) int {
 		}
 		met := 1 << 20
 		for u := range x.uses {
-			if x.uses[u].open.has(t + d) {
+			if x.uses[u].opens(t + d) {
 				met = min(met, v.met(p.model, u, t+d))
 			}
 		}
