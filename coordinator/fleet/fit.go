@@ -6,10 +6,7 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/goccy/go-yaml/ast"
-	"github.com/goccy/go-yaml/lexer"
-	"github.com/goccy/go-yaml/parser"
-	"github.com/goccy/go-yaml/token"
+	"lamplighter/coordinator/fleet/rewrite"
 )
 
 // Fit rewrites a fleet file's text so that it says which plug-in filter is in
@@ -64,76 +61,21 @@ var errByHand = errors.New("the fleet file is written in a way that can't be edi
 
 // setPlugged edits the text where the beacon is described.
 func setPlugged(text, beacon, filter string) (string, error) {
-	file, err := parser.Parse(lexer.Tokenize(text), 0, parser.AllowDuplicateMapKey())
-	if err != nil || len(file.Docs) != 1 {
+	said, err := rewrite.Read(text)
+	if err != nil {
 		return "", errByHand
 	}
-	list, ok := child(file.Docs[0].Body, "beacons").(*ast.SequenceNode)
-	if !ok {
+	root, _ := said.(rewrite.Map)
+	list, _ := root.Get("beacons").(rewrite.List)
+	list = slices.Clone(list)
+	for i, entry := range list {
+		if b, ok := entry.(rewrite.Map); ok && b.Get("name") == rewrite.Text(beacon) {
+			list[i] = b.With("plugged", rewrite.Text(filter), []string{"name", "plugged"})
+		}
+	}
+	edited, err := rewrite.To(text, root.With("beacons", list, nil))
+	if err != nil {
 		return "", errByHand
 	}
-	for _, entry := range list.Values {
-		name, ok := child(entry, "name").(*ast.StringNode)
-		if !ok || name.Value != beacon {
-			continue
-		}
-		if plugged, ok := child(entry, "plugged").(*ast.StringNode); ok {
-			return splice(text, plugged.GetToken(), true, filter)
-		}
-		column := column(entry, "name")
-		if mapping, ok := entry.(*ast.MappingNode); ok && mapping.IsFlowStyle {
-			return splice(text, name.GetToken(), false, ", plugged: "+filter)
-		}
-		return splice(text, name.GetToken(), false, "\n"+strings.Repeat(" ", column-1)+"plugged: "+filter)
-	}
-	return "", errByHand
-}
-
-// child is the value of a key; nil: there is none, or it is no map.
-func child(node ast.Node, key string) ast.Node {
-	for _, pair := range pairs(node) {
-		if pair.Key.GetToken().Value == key {
-			return pair.Value
-		}
-	}
-	return nil
-}
-
-func column(node ast.Node, key string) int {
-	for _, pair := range pairs(node) {
-		if pair.Key.GetToken().Value == key {
-			return pair.Key.GetToken().Position.Column
-		}
-	}
-	return 1
-}
-
-func pairs(node ast.Node) []*ast.MappingValueNode {
-	switch n := node.(type) {
-	case *ast.MappingNode:
-		return n.Values
-	case *ast.MappingValueNode:
-		return []*ast.MappingValueNode{n}
-	}
-	return nil
-}
-
-// splice puts words into the line of a token: in its place, or behind it. Only
-// plain words on one line are touched.
-func splice(text string, at *token.Token, replace bool, words string) (string, error) {
-	lines := strings.SplitAfter(text, "\n")
-	if at.Position.Line < 1 || at.Position.Line > len(lines) {
-		return "", errByHand
-	}
-	line := []rune(lines[at.Position.Line-1])
-	begin, end := at.Position.Column-1, at.Position.Column-1+len([]rune(at.Value))
-	if begin < 0 || end > len(line) || string(line[begin:end]) != at.Value {
-		return "", errByHand
-	}
-	kept := end
-	if replace {
-		kept = begin
-	}
-	lines[at.Position.Line-1] = string(line[:kept]) + words + string(line[end:])
-	return strings.Join(lines, ""), nil
+	return edited, nil
 }

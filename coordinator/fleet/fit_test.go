@@ -23,6 +23,7 @@ func TestFit(t *testing.T) {
 		{"in one line, none in", "  - {name: mill-hf, " + rest + "}\n", "  - {name: mill-hf, plugged: lp-40, " + rest + "}\n"},
 		{"in lines, another one in", "  - name: mill-hf # é\n    plugged: lp-20 # since May\n" + block + "\n", "  - name: mill-hf # é\n    plugged: lp-40 # since May\n" + block + "\n"},
 		{"in lines, none in", "  - name: mill-hf\n" + block + "\n", "  - name: mill-hf\n    plugged: lp-40\n" + block + "\n"},
+		{"a name in quotes", "  - {name: \"mill-hf\", " + rest + "}\n", "  - {name: \"mill-hf\", plugged: lp-40, " + rest + "}\n"},
 		{"in already", "  - {plugged: lp-40, name: mill-hf, " + rest + "}\n", "  - {plugged: lp-40, name: mill-hf, " + rest + "}\n"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
@@ -44,7 +45,7 @@ func TestFit(t *testing.T) {
 		{good, "mill-vhf", "lp-40", `no beacon "mill-vhf"`},
 		{good, "mill-hf", "lp-80", "it has lp-20, lp-40"},
 		{strings.ReplaceAll(good, "fitted: plug", "fitted: relay"), "mill-hf", "lp-40", "no filter with fitted: plug"},
-		{strings.Replace(good, "name: mill-hf", `name: "mill-hf"`, 1), "mill-hf", "lp-40", "by hand"},
+		{strings.Replace(good, "callsign: Q0TRN", "callsign: &ours Q0TRN", 1) + "  - *ours\n", "mill-hf", "lp-40", ""},
 		{"beacons: nothing", "mill-hf", "lp-40", ""},
 	} {
 		if got, err := Fit(test.text, test.beacon, test.filter); err == nil || !strings.Contains(err.Error(), test.want) {

@@ -37,6 +37,8 @@ var pure = []string{
 	"coordinator/devices",
 	"coordinator/fault",
 	"coordinator/fleet",
+	"coordinator/fleet/form",
+	"coordinator/fleet/rewrite",
 	"coordinator/heard",
 	"coordinator/lease",
 	"coordinator/orders",
