@@ -73,6 +73,24 @@ func (f *Fleet) Closures(first, end slot.Number) []Closure {
 	return closures
 }
 
+// Held is a stretch of time in which a pause holds for everybody in its scope
+// whose site keeps the time of Zone.
+type Held struct {
+	Interval
+	Zone *time.Location // nil: any
+}
+
+// Held tells when a pause holds, so far as that meets [from, to).
+func (f *Fleet) Held(p *Pause, from, to time.Time) []Held {
+	var held []Held
+	for _, zone := range f.zones(p, f.Site(p.Scope.Site), f.Beacon(p.Scope.Beacon)) {
+		for _, in := range p.Intervals(zone, from, to) {
+			held = append(held, Held{in, zone})
+		}
+	}
+	return held
+}
+
 // zones returns the zones in which a pause has to be expanded; a single pause is
 // the same in all, which one nil stands for.
 func (f *Fleet) zones(p *Pause, site *Site, beacon *Beacon) []*time.Location {
