@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"strings"
 	"time"
 
 	"google.golang.org/grpc"
@@ -11,6 +10,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
+	"lamplighter/proto/onair/band"
 )
 
 // whoCmd says which beacons were on the air near a time and frequency.
@@ -41,22 +41,11 @@ type frequency float64
 
 // UnmarshalText reads 7040100, 7040.1kHz or 14.0971MHz.
 func (f *frequency) UnmarshalText(text []byte) error {
-	number, unit := strings.ToLower(strings.TrimSpace(string(text))), 1.0
-	for _, u := range []struct {
-		suffix string
-		hertz  float64
-	}{{"khz", 1e3}, {"mhz", 1e6}, {"hz", 1}} {
-		if rest, ok := strings.CutSuffix(number, u.suffix); ok {
-			number, unit = strings.TrimSpace(rest), u.hertz
-			break
-		}
+	hertz, err := band.ParseHertz(string(text))
+	if err != nil {
+		return err
 	}
-	var value float64
-	var rest string
-	if n, _ := fmt.Sscanf(number+" .", "%g %s", &value, &rest); n != 2 || rest != "." || !(value > 0 && value*unit <= 1e12) {
-		return fmt.Errorf("%.40q is no frequency; write it like 7040100, 7040.1kHz or 14.0971MHz", text)
-	}
-	*f = frequency(value * unit)
+	*f = frequency(hertz)
 	return nil
 }
 

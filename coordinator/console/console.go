@@ -33,6 +33,7 @@ type Console struct {
 	reports apiv1.ReportServiceClient
 	trail   apiv1.AuditServiceClient
 	people  apiv1.PeopleServiceClient
+	heard   apiv1.HeardServiceClient
 	known   known
 	hub     *hub
 	rooms   rooms
@@ -57,7 +58,7 @@ func New(options Options) *Console {
 		hushes: apiv1.NewHushServiceClient(options.Services), plans: apiv1.NewPlanServiceClient(options.Services),
 		history: apiv1.NewHistoryServiceClient(options.Services), alerts: apiv1.NewAlertServiceClient(options.Services),
 		reports: apiv1.NewReportServiceClient(options.Services), trail: apiv1.NewAuditServiceClient(options.Services),
-		people: apiv1.NewPeopleServiceClient(options.Services),
+		people: apiv1.NewPeopleServiceClient(options.Services), heard: apiv1.NewHeardServiceClient(options.Services),
 	}
 	c.ended, c.end = context.WithCancel(context.Background())
 	c.hub = newHub(c)
@@ -101,6 +102,7 @@ func (c *Console) routes() http.Handler {
 	page("GET /plan/edit", ChangeFleet, c.showEdit)
 	page("POST /plan/edit", ChangeFleet, c.tryFleet)
 	page("POST /plan/apply", ChangeFleet, c.applyFleet)
+	c.formRoutes(page)
 	page("GET /where", Look, c.showWhere)
 	page("GET /alerts", Look, c.showAlerts)
 	page("GET /alerts/{alert}/take", Acknowledge, c.showTakeForm)

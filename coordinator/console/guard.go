@@ -5,6 +5,8 @@ import (
 	"net"
 	"net/http"
 	"strings"
+
+	"lamplighter/coordinator/heard"
 )
 
 // policy lets a page use what comes from here, and nothing else; not even style
@@ -35,7 +37,11 @@ func (c *Console) guard(next http.Handler) http.Handler {
 			http.Error(w, "Open the console by an address of this computer, such as http://localhost.", http.StatusMisdirectedRequest)
 			return
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, largestForm)
+		largest := int64(largestForm)
+		if r.URL.Path == "/heard" {
+			largest = heard.MaxBytes + largestForm // what stands around a file
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, largest)
 		if r.URL.Path == "/live" || !strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
 			next.ServeHTTP(w, r)
 			return

@@ -16,6 +16,7 @@ type peoplePage struct {
 	Roles    []string
 	Adding   *apiv1.Person // as it was written
 	Added    string        // who just got an account
+	Reset    string        // who just got another password
 	Password string        // theirs, told this once
 	Trouble  *trouble
 }
@@ -66,17 +67,12 @@ func (c *Console) addPerson(w http.ResponseWriter, r *http.Request) error {
 
 // showEndForm asks once before an account is ended.
 func (c *Console) showEndForm(w http.ResponseWriter, r *http.Request) error {
-	listed, err := c.people.ListPeople(r.Context(), &apiv1.ListPeopleRequest{})
+	p, err := c.person(r)
 	if err != nil {
 		return err
 	}
-	for _, p := range listed.GetPeople() {
-		if p.GetName() == r.PathValue("person") && p.EndedAt == nil {
-			c.render(w, r, http.StatusOK, "endperson", frame{Title: "End an account", Tab: "/people", Body: p})
-			return nil
-		}
-	}
-	return fault.New(fault.NotFound, "person", "there is no account of that name in use")
+	c.render(w, r, http.StatusOK, "endperson", frame{Title: "End an account", Tab: "/people", Body: p})
+	return nil
 }
 
 // endPerson ends an account with all its sessions.

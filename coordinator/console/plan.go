@@ -161,3 +161,30 @@ func pausesOf(f *fleet.Fleet, now time.Time) (list []pauseShown) {
 	}
 	return list
 }
+
+// Full says what has too little room for those that share it.
+func (p *planPage) Full() []string {
+	var full []string
+	for _, r := range p.Rooms {
+		if r.Wanted > r.Most {
+			full = append(full, fullWords(r))
+		}
+	}
+	return full
+}
+
+// fullWords says of what it is how much it is overbooked.
+func fullWords(r planner.Room) string {
+	what := "Site " + r.Name
+	switch r.Kind {
+	case "equipment":
+		what = capital(r.Name + " at " + r.Site)
+		what = what[:len(what)-1]
+	case "band":
+		what = "Band " + r.Name
+	}
+	if r.Most == 0 {
+		return what + " has no room at all: " + count(r.Beacons, "beacon wants", "beacons want") + " " + count(r.Wanted, "transmission", "transmissions") + "."
+	}
+	return what + " is full: " + count(r.Beacons, "beacon wants ", "beacons want ") + percent(r.Wanted, r.Most) + " of its room."
+}

@@ -71,6 +71,7 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"severity": severity, "alertState": alertState, "takeable": takeable, "place": place, "conditionWords": conditionWords,
 	"outcomes": func() []string { return outcomes }, "share": report.Percent, "airtime": report.HoursMinutes, "number": report.Number[int64],
 	"mul":   func(a, b int) int { return a * b },
+	"strip": func(bars int) int { return max(1, bars)*14 - 3 }, "unmatched": unmatchedReason,
 	"minus": func(a, b float64) float64 { return math.Round((a-b)*10) / 10 },
 	"part":  func(a, b int64) int64 { return min(100, 100*a/b) },
 	"dict": func(pairs ...any) map[string]any {
@@ -99,6 +100,7 @@ type frame struct {
 	MayChange      bool
 	MayEnrol       bool
 	MayAcknowledge bool
+	MayManage      bool
 	Network        string
 	SlotSeconds    int64
 	Now            time.Time
@@ -138,7 +140,7 @@ func (c *Console) fill(r *http.Request, f *frame) {
 	f.LogOut = access.LogOut()
 	f.MayHush, f.MayRelease = access.May(ctx, Hush), access.May(ctx, Release)
 	f.MayChange, f.MayEnrol = access.May(ctx, ChangeFleet), access.May(ctx, Enrol)
-	f.MayAcknowledge = access.May(ctx, Acknowledge)
+	f.MayAcknowledge, f.MayManage = access.May(ctx, Acknowledge), access.May(ctx, ManagePeople)
 	for _, t := range tabs {
 		if t.Needs != "" && !access.May(ctx, t.Needs) {
 			continue

@@ -31,18 +31,18 @@ type reportPage struct {
 	Week    string         // as it was asked for
 	Scopes  []choice
 	Scope   string
-	Forms   []form
+	Forms   []reportForm
 	Trouble *trouble
 }
 
-// form is a form that a report can be had in.
-type form struct {
+// reportForm is a form that a report can be had in.
+type reportForm struct {
 	Key, Words, Extension string
 	Format                apiv1.ReportFormat
 	MediaType             string
 }
 
-var forms = []form{
+var forms = []reportForm{
 	{"html", "a page that needs nothing else", "html", apiv1.ReportFormat_REPORT_FORMAT_HTML, "text/html; charset=utf-8"},
 	{"pdf", "A4, to print (PDF)", "pdf", apiv1.ReportFormat_REPORT_FORMAT_PDF, "application/pdf"},
 	{"markdown", "text for a newsletter (Markdown)", "md", apiv1.ReportFormat_REPORT_FORMAT_MARKDOWN, "text/markdown; charset=utf-8"},
@@ -142,7 +142,7 @@ func (c *Console) serveReport(w http.ResponseWriter, r *http.Request) error {
 	return fault.New(fault.Invalid, "form", "say in which form it is wanted")
 }
 
-func (c *Console) sendFile(w http.ResponseWriter, r *http.Request, f form) error {
+func (c *Console) sendFile(w http.ResponseWriter, r *http.Request, f reportForm) error {
 	stream, err := c.askReport(r, f.Format)
 	if err != nil {
 		return err

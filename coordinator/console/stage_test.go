@@ -58,6 +58,7 @@ type stage struct {
 	apiv1.UnimplementedReportServiceServer
 	apiv1.UnimplementedAuditServiceServer
 	apiv1.UnimplementedPeopleServiceServer
+	apiv1.UnimplementedHeardServiceServer
 
 	url     string
 	web     *httptest.Server
@@ -144,6 +145,7 @@ func open(t testing.TB, yaml, role string) *stage {
 	apiv1.RegisterReportServiceServer(server, s)
 	apiv1.RegisterAuditServiceServer(server, s)
 	apiv1.RegisterPeopleServiceServer(server, s)
+	apiv1.RegisterHeardServiceServer(server, s)
 	go server.Serve(listener) //nolint:errcheck // ends with Stop
 	conn, err := grpc.NewClient("passthrough:///stage", grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20)),

@@ -3,6 +3,7 @@ package console
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 	"time"
 
@@ -131,3 +132,6 @@ func stripWords(cells []cell) string {
 	}
 	return "Next slots: " + strings.Join(words, ", ")
 }
+
+// number is a number in figures.
+func number(n int) string { return strconv.Itoa(n) }
