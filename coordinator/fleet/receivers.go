@@ -52,7 +52,7 @@ func (r *reader) receivers(v value, beacons []*Beacon) []*Receiver {
 			if text, ok := r.text(v, 64); ok {
 				place, err := locator.Parse(text)
 				if err != nil {
-					r.add(v.at, v.path, "%v", err)
+					r.add(v.at, v.path(), "%v", err)
 				}
 				one.Locator = place
 			}
