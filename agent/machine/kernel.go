@@ -26,13 +26,15 @@ func setTimer(fd int, d time.Duration) {
 	}
 }
 
-// read and write are for what does not block.
-func read(fd uintptr, b []byte) (int, unix.Errno) {
-	n, _, failed := unix.RawSyscall(unix.SYS_READ, fd, uintptr(unsafe.Pointer(unsafe.SliceData(b))), uintptr(len(b)))
-	return int(n), failed
-}
-
-func write(fd uintptr, b []byte) (int, unix.Errno) {
-	n, _, failed := unix.RawSyscall(unix.SYS_WRITE, fd, uintptr(unsafe.Pointer(unsafe.SliceData(b))), uintptr(len(b)))
-	return int(n), failed
+// readTimer takes the word of a timer that has fired; false: it has not.
+func readTimer(fd uintptr) (fired bool, err error) {
+	var times [8]byte
+	_, _, failed := unix.RawSyscall(unix.SYS_READ, fd, uintptr(unsafe.Pointer(&times)), unsafe.Sizeof(times))
+	if failed == unix.EAGAIN {
+		return false, nil
+	}
+	if failed != 0 {
+		return true, failed
+	}
+	return true, nil
 }

@@ -55,14 +55,13 @@ func (t *kernelTimer) Stop() { _ = t.file.Close() }
 // ever: who waits for it looks at the clock too often, and never too late.
 func (t *kernelTimer) listen() {
 	defer close(t.fires)
-	var times [8]byte
 	for {
-		var failed unix.Errno
-		err := t.conn.Read(func(fd uintptr) bool {
-			_, failed = read(fd, times[:])
-			return failed != unix.EAGAIN
+		var failed error
+		err := t.conn.Read(func(fd uintptr) (fired bool) {
+			fired, failed = readTimer(fd)
+			return fired
 		})
-		if err != nil || failed != 0 {
+		if err != nil || failed != nil {
 			return
 		}
 		select {

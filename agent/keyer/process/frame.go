@@ -5,25 +5,34 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 
+	"golang.org/x/sys/unix"
 	"google.golang.org/protobuf/encoding/protodelim"
 	"google.golang.org/protobuf/proto"
-
-	"lamplighter/agent/machine"
 )
 
 // maxFrame is the size of the largest message on the pipe.
 const maxFrame = 1 << 20
 
-// polled lets no thread wait for a pipe. What is none is left as it is.
+// polled is a pipe that no thread waits for: the language's poller does. One
+// inherited from another process blocks, and a thread that blocks keeps the
+// language's own watchman looking at it, dozens of times after every heartbeat.
+// What is no pipe is left as it is.
 func polled(in io.Reader) io.Reader {
-	if file, isFile := in.(*os.File); isFile {
-		if pipe := machine.NewPipe(file); pipe != nil {
-			return pipe
-		}
+	pipe, isFile := in.(*os.File)
+	if !isFile {
+		return in
 	}
-	return in
+	if info, err := pipe.Stat(); err != nil || info.Mode()&fs.ModeNamedPipe == 0 {
+		return in
+	}
+	fd, err := unix.FcntlInt(pipe.Fd(), unix.F_DUPFD_CLOEXEC, 0)
+	if err != nil || unix.SetNonblock(fd, true) != nil {
+		return in
+	}
+	return os.NewFile(uintptr(fd), pipe.Name())
 }
 
 // readFrames gives every message to take, until there are no more (nil), one

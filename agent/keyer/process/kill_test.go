@@ -31,6 +31,7 @@ func startBeacon(t *testing.T) *beaconOf {
 		t.Fatal(err)
 	}
 	b := &beaconOf{t: t, dir: dir, agent: exec.Command(os.Args[0], "agent", dir), end: make(chan error, 1)}
+	b.agent.Stderr = t.Output()
 	if err := b.agent.Start(); err != nil {
 		t.Fatal(err)
 	}

@@ -10,8 +10,6 @@ import (
 	"runtime"
 	"syscall"
 	"time"
-
-	"lamplighter/agent/machine"
 )
 
 // Commands are the arguments with which one program is each part of a keyer.
@@ -63,7 +61,7 @@ func Start(ctx context.Context, exe string, commands Commands) (*Client, error) 
 	}
 	by := standby{exe: exe, args: commands.Standby}
 	return newClient(ctx, keyerEnd{
-		in: unwaited(in), out: out,
+		in: in, out: out,
 		spoke: by.start,
 		wait: func() error {
 			close(allRead)
@@ -80,17 +78,6 @@ func Start(ctx context.Context, exe string, commands Commands) (*Client, error) 
 		},
 		kill: func() { _ = cmd.Process.Kill() },
 	}), nil
-}
-
-// unwaited lets no thread wait for a pipe that is written, and no heartbeat wake
-// more than it has to.
-func unwaited(in io.WriteCloser) io.WriteCloser {
-	if file, isFile := in.(*os.File); isFile {
-		if pipe := machine.NewPipe(file); pipe != nil {
-			return pipe
-		}
-	}
-	return in
 }
 
 // standby is the process that waits for a keyer's end. Should it not start, or
