@@ -33,6 +33,9 @@ var rules = map[string]rule{
 	apiv1.AccountService_ListTokens_FullMethodName:     {action: people.See},
 	apiv1.AccountService_RevokeToken_FullMethodName:    {action: people.See, changes: true},
 
+	// What the fleet file wants everybody to know, and nothing where it wants nothing.
+	apiv1.PublicService_GetPublic_FullMethodName: {},
+
 	apiv1.PeopleService_ListPeople_FullMethodName:    {action: people.ManagePeople},
 	apiv1.PeopleService_AddPerson_FullMethodName:     {action: people.ManagePeople, changes: true},
 	apiv1.PeopleService_ChangePerson_FullMethodName:  {action: people.ManagePeople, changes: true},

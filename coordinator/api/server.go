@@ -112,6 +112,7 @@ func New(options Options) (*Server, error) {
 	apiv1.RegisterDutyServiceServer(services, &dutyService{options: options})
 	apiv1.RegisterAlertServiceServer(services, &alertService{options: options})
 	apiv1.RegisterAuditServiceServer(services, &auditService{options: options})
+	apiv1.RegisterPublicServiceServer(services, &publicService{options: options})
 	s := &Server{grpc: server, local: services, health: health.NewServer(), stopped: stopped}
 	healthv1.RegisterHealthServer(server, s.health)
 	reflection.Register(server)

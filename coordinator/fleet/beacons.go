@@ -10,8 +10,14 @@ import (
 var beaconKeys = []string{
 	"name", "callsign", "site", "control", "announce", "power_dbm", "licence", "share", "rest", "shared",
 	"max_in_30min", "filters", "plugged", "uncertainty_ppm", "bands", "paused", "priority",
-	"alert_limits", "papers",
+	"alert_limits", "papers", "notes",
 }
+
+// Bounds of what is noted of a beacon.
+const (
+	mostNotes   = 50
+	longestNote = 500
+)
 
 func (r *reader) beacons(v value) []*Beacon {
 	var beacons []*Beacon
@@ -47,6 +53,13 @@ func (r *reader) beacon(v value, index int) (*Beacon, bool) {
 	r.licence(o, b)
 	o.optional("alert_limits", func(v value) { r.beaconLimits[b] = v })
 	o.optional("papers", func(v value) { b.Papers = r.papers(v) })
+	o.optional("notes", func(v value) {
+		for _, entry := range r.entries(v, mostNotes) {
+			if note, ok := r.text(entry, longestNote); ok {
+				b.Notes = append(b.Notes, note)
+			}
+		}
+	})
 	return b, true
 }
 

@@ -36,6 +36,9 @@ func (f *Fleet) things() []thing {
 	things = append(things, f.Alerts.things()...)
 	things = append(things, f.subscriberFacts()...)
 	things = append(things, f.receiverThings()...)
+	if f.Public.Page {
+		things = append(things, thing{"public page", f.Public.facts()})
+	}
 	slices.SortFunc(things, func(a, b thing) int { return strings.Compare(a.name, b.name) })
 	return things
 }
@@ -98,6 +101,7 @@ func (b *Beacon) facts() []fact {
 		{"uncertainty_ppm", b.Uncertainty.String()},
 		{"paused", strconv.FormatBool(b.Paused)},
 		{"priority", b.Priority.String()},
+		{"notes", strings.Join(b.Notes, "; ")},
 	}
 	for _, f := range b.Filters {
 		fitted := "relay"

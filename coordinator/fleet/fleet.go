@@ -18,6 +18,7 @@ type Fleet struct {
 	Subscribers []Subscriber // of weekly reports
 	Receivers   []*Receiver  // in the order of the file
 	Alerts      Alerts
+	Public      Public
 	Dark        []Dark   // in the order of the file
 	Warnings    Findings // what is allowed but deserves a look
 
@@ -98,6 +99,7 @@ type Beacon struct {
 	Priority    Decimal
 	Limits      Limits // that hold here
 	Papers      []Paper
+	Notes       []string // for people
 }
 
 // BandUse is one of a beacon's bands, completed from the beacon's own values.

@@ -50,7 +50,7 @@ func newReader(file string) *reader {
 // fleet reads the sections in the order in which they refer to each other.
 func (r *reader) fleet(v value) *Fleet {
 	f := &Fleet{Network: defaultNetwork(), Alerts: Alerts{Limits: defaultLimits()}}
-	o, ok := r.object(v, "a fleet file", "network", "sites", "beacons", "pauses", "alerts", "dark", "reports", "receivers")
+	o, ok := r.object(v, "a fleet file", "network", "sites", "beacons", "pauses", "alerts", "dark", "reports", "receivers", "public")
 	if !ok {
 		return f
 	}
@@ -66,6 +66,7 @@ func (r *reader) fleet(v value) *Fleet {
 	o.optional("pauses", func(v value) { f.Pauses = r.pauses(v) })
 	o.optional("alerts", func(v value) { r.alerts(v, &f.Alerts) })
 	o.optional("reports", func(v value) { f.Subscribers = r.subscribers(v) })
+	o.optional("public", func(v value) { f.Public = r.public(v) })
 	o.optional("dark", func(v value) { f.Dark = r.dark(v) })
 	f.Pauses = append(f.Pauses, darkPauses(f.Dark)...)
 	r.completeLimits(f)
