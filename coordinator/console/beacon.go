@@ -30,18 +30,30 @@ const samplesShown = 720
 type beaconPage struct {
 	Beacon   *fleet.Beacon
 	Lamp     htmlPiece
+	Since    uint64 // the batch that the lamp shows
 	Status   *apiv1.Beacon
 	Version  string
 	Spans    any
 	Span     string
 	From, To time.Time
+	Moves    []move // to other stretches of time
 	Charts   []chart
+	Alerts   []*apiv1.Alert // open ones
+	Past     []*apiv1.Alert // over, the latest first
+	Device   *apiv1.Device  // nil: it never had one
+	Events   []*apiv1.DeviceEvent
 	Hours    []int
 	Bands    []bandHours
 	Sent     int
 	Orders   []*apiv1.LedgerSlot
 	Endings  []*apiv1.LedgerSlot // of late that were not sent whole
 	Starts   func(*apiv1.LedgerSlot) time.Time
+}
+
+// move is a way to another stretch of time.
+type move struct {
+	Words    string
+	From, To time.Time
 }
 
 // bandHours counts what was sent on a band by the hour of the UTC day.
@@ -66,12 +78,12 @@ func (c *Console) showBeacon(w http.ResponseWriter, r *http.Request) error {
 	}
 	page := &beaconPage{Beacon: n.Beacon(r.PathValue("beacon")), Spans: spans}
 	page.Starts = func(s *apiv1.LedgerSlot) time.Time { return time.Unix(s.GetSlot()*int64(n.Network.Slot), 0).UTC() }
-	for _, fill := range []func(*http.Request, network, *beaconPage) error{c.fillSpan, c.fillStatus, c.fillCharts, c.fillSlots} {
+	for _, fill := range []func(*http.Request, network, *beaconPage) error{c.fillSpan, c.fillStatus, c.fillCharts, c.fillSlots, c.fillAlerts, c.fillDevice} {
 		if err := fill(r, n, page); err != nil {
 			return err
 		}
 	}
-	c.render(w, r, http.StatusOK, "beacon", frame{Title: page.Beacon.Name, Live: true, Scripts: []string{"charts.js"}, Refresh: 60, Body: page})
+	c.render(w, r, http.StatusOK, "beacon", frame{Title: page.Beacon.Name, Live: true, Since: page.Since, Scripts: []string{"charts.js"}, Refresh: 60, Body: page})
 	return nil
 }
 
@@ -90,6 +102,7 @@ func (c *Console) fillSpan(r *http.Request, _ network, page *beaconPage) error {
 		}
 	}
 	if r.FormValue("from") == "" {
+		page.Moves = moves(page.From, page.To, now)
 		return nil
 	}
 	from, err := instantOf(r.FormValue("from"), now)
@@ -100,11 +113,40 @@ func (c *Console) fillSpan(r *http.Request, _ network, page *beaconPage) error {
 	if err != nil {
 		return err
 	}
-	if length := to.Sub(from); length < time.Minute || length > 31*24*time.Hour {
+	if length := to.Sub(from); length < shortestSpan || length > longestSpan {
 		return fault.New(fault.Invalid, "from", "choose a stretch of a minute to 31 days")
 	}
 	page.Span, page.From, page.To = "", from, to
+	page.Moves = moves(from, to, now)
 	return nil
+}
+
+// The bounds of what charts show.
+const (
+	shortestSpan = time.Minute
+	longestSpan  = 31 * 24 * time.Hour
+)
+
+// moves are the ways from one stretch of time to others.
+func moves(from, to, now time.Time) (list []move) {
+	length := to.Sub(from)
+	add := func(words string, from, to time.Time) {
+		if to.After(now) {
+			from, to = from.Add(now.Sub(to)), now
+		}
+		list = append(list, move{words, from, to})
+	}
+	if length/2 >= shortestSpan {
+		add("Closer", from.Add(length/4), to.Add(-length/4))
+	}
+	if length*2 <= longestSpan {
+		add("Wider", from.Add(-length/2), to.Add(length/2))
+	}
+	add("Earlier", from.Add(-length/2), to.Add(-length/2))
+	if to.Add(time.Minute).Before(now) {
+		add("Later", from.Add(length/2), to.Add(length/2))
+	}
+	return list
 }
 
 func (c *Console) fillStatus(r *http.Request, _ network, page *beaconPage) error {
@@ -112,7 +154,7 @@ func (c *Console) fillStatus(r *http.Request, _ network, page *beaconPage) error
 	if err != nil {
 		return err
 	}
-	page.Lamp = seen.pieces["lamp-"+page.Beacon.Name]
+	page.Lamp, page.Since = seen.pieces["lamp-"+page.Beacon.Name], seen.seq
 	listed, err := c.beacons.ListBeacons(r.Context(), &apiv1.ListBeaconsRequest{})
 	for _, b := range listed.GetBeacons() {
 		if b.GetBeacon() == page.Beacon.Name {
@@ -172,6 +214,49 @@ func (c *Console) fillCharts(r *http.Request, _ network, page *beaconPage) error
 		add(q.id, q.title, "", list, fit(list), func(v float64) string { return fmt.Sprintf(q.format, v) }, nil)
 	}
 	return nil
+}
+
+// mostPast is how many alerts that are over, and events of a device, are shown.
+const mostPast = 8
+
+func (c *Console) fillAlerts(r *http.Request, _ network, page *beaconPage) error {
+	own := func(all bool, wanted func(*apiv1.Alert) bool) (list []*apiv1.Alert, err error) {
+		listed, err := c.alerts.ListAlerts(r.Context(), &apiv1.ListAlertsRequest{All: all})
+		for _, a := range listed.GetAlerts() {
+			if a.GetBeacon() == page.Beacon.Name && wanted(a) {
+				list = append(list, a)
+			}
+		}
+		return list, err
+	}
+	isOver := func(a *apiv1.Alert) bool { return a.GetState() == apiv1.AlertState_ALERT_STATE_CLEARED }
+	var err error
+	if page.Alerts, err = own(false, func(a *apiv1.Alert) bool { return !isOver(a) }); err != nil {
+		return err
+	}
+	page.Past, err = own(true, isOver)
+	page.Past = page.Past[:min(mostPast, len(page.Past))]
+	return err
+}
+
+// fillDevice tells of the beacon's certificate, and what happened to it.
+func (c *Console) fillDevice(r *http.Request, _ network, page *beaconPage) error {
+	listed, err := c.devices.ListDevices(r.Context(), &apiv1.ListDevicesRequest{})
+	if err != nil {
+		return err
+	}
+	for _, d := range listed.GetDevices() {
+		if d.GetBeacon() == page.Beacon.Name {
+			page.Device = d
+		}
+	}
+	events, err := c.devices.ListDeviceEvents(r.Context(), &apiv1.ListDeviceEventsRequest{})
+	for _, e := range events.GetEvents() {
+		if e.GetBeacon() == page.Beacon.Name && len(page.Events) < mostPast {
+			page.Events = append(page.Events, e)
+		}
+	}
+	return err
 }
 
 // holdovers are the stretches in which the receiver had no fix.

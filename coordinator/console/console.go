@@ -34,6 +34,8 @@ type Console struct {
 	trail   apiv1.AuditServiceClient
 	people  apiv1.PeopleServiceClient
 	heard   apiv1.HeardServiceClient
+	devices apiv1.DeviceServiceClient
+	publics apiv1.PublicServiceClient
 	known   known
 	hub     *hub
 	rooms   rooms
@@ -59,6 +61,7 @@ func New(options Options) *Console {
 		history: apiv1.NewHistoryServiceClient(options.Services), alerts: apiv1.NewAlertServiceClient(options.Services),
 		reports: apiv1.NewReportServiceClient(options.Services), trail: apiv1.NewAuditServiceClient(options.Services),
 		people: apiv1.NewPeopleServiceClient(options.Services), heard: apiv1.NewHeardServiceClient(options.Services),
+		devices: apiv1.NewDeviceServiceClient(options.Services), publics: apiv1.NewPublicServiceClient(options.Services),
 	}
 	c.ended, c.end = context.WithCancel(context.Background())
 	c.hub = newHub(c)
@@ -77,16 +80,24 @@ func (c *Console) Stop() {
 
 func (c *Console) routes() http.Handler {
 	mux := http.NewServeMux()
-	page := func(pattern string, needs Action, show func(http.ResponseWriter, *http.Request) error) {
+	everybody := func(pattern string, show func(http.ResponseWriter, *http.Request) error) {
 		mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
-			if err := c.permit(r, needs); err != nil {
-				c.refuse(w, r, err)
-			} else if err := show(w, r); err != nil {
+			if err := show(w, r); err != nil {
 				c.refuse(w, r, err)
 			}
 		})
 	}
+	page := func(pattern string, needs Action, show func(http.ResponseWriter, *http.Request) error) {
+		everybody(pattern, func(w http.ResponseWriter, r *http.Request) error {
+			if err := c.permit(r, needs); err != nil {
+				return err
+			}
+			return show(w, r)
+		})
+	}
 	mux.HandleFunc("GET /assets/{name}", serveAsset)
+	everybody("GET /public", c.showPublic)
+	everybody("GET /public/slots", c.servePublicSlots)
 	page("GET /{$}", Look, c.showNow)
 	page("GET /live", Look, c.serveLive)
 	page("GET /hush", Hush, c.showHushForm)
@@ -98,6 +109,7 @@ func (c *Console) routes() http.Handler {
 	page("GET /timeline/slots", Look, c.serveSlots)
 	page("GET /why", Look, c.showWhy)
 	page("GET /beacon/{beacon}", Look, c.showBeacon)
+	page("GET /beacon/{beacon}/heard", Look, c.showReach)
 	page("GET /plan", Look, c.showPlan)
 	page("GET /plan/edit", ChangeFleet, c.showEdit)
 	page("POST /plan/edit", ChangeFleet, c.tryFleet)

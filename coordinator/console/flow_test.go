@@ -162,6 +162,28 @@ func TestWhyNot(t *testing.T) {
 	v.says("At mill in this slot: mill-a on")
 }
 
+// TestBeacon reads what stands of a beacon: notes, certificate, program, alerts
+// of its own and no others, and where it was heard, which comes by itself.
+func TestBeacon(t *testing.T) {
+	t.Parallel()
+	s := busy(t, "operator")
+	v := visit(t, s, desk, "light")
+	v.goTo("/beacon/hilltop-hf")
+	v.says("The feed line is 40 m long and was new in May.")
+	v.says("good until 2026-12-10 12:00:31, which is near")
+	v.says("a device was enrolled")
+	v.says("1.2.0")
+	v.says("210 reports by 12 receivers")
+	if text := v.text(); strings.Contains(text, "two devices use one identity") || strings.Contains(text, "clock unsure") {
+		t.Errorf("what is another beacon's stands here:\n%s", text)
+	}
+	v.goTo("/beacon/mill-b")
+	v.says("1 alert is open")
+	v.says("none: no device was let in for it")
+	v.click(`nav[aria-label="Another stretch of time"] a`)
+	v.says("now from 2026-11-30 18:00")
+}
+
 // TestBeaconCharts reads charts out by keyboard and finds their values in the
 // table behind.
 func TestBeaconCharts(t *testing.T) {
@@ -174,6 +196,9 @@ func TestBeaconCharts(t *testing.T) {
 	v.await(`document.querySelector("#chart-clock .value").textContent.startsWith("1.1 ms at 2026-11-30")`)
 	v.await(`(document.querySelector("#chart-clock details").open = true, document.querySelectorAll("#chart-clock tbody tr").length > 50)`)
 	v.await(`document.querySelector("#chart-clock .shade") !== null`)
+	v.tabTo("#chart-clock svg")
+	v.press("+") // closer around the first value
+	v.says("now from 2026-11-30 12:00")
 	v.goTo("/beacon/hilltop-hf?from=2026-12-01T00:00:00Z&to=2026-12-01T06:00:00Z")
 	v.says("now from 2026-12-01 00:00:00 to 2026-12-01 06:00:00")
 	v.goTo("/beacon/hilltop-hf?from=tomorrow")

@@ -6,12 +6,13 @@ import (
 	"fmt"
 	"net/http"
 	"strconv"
+	"strings"
 	"time"
 
 	"lamplighter/coordinator/fault"
 )
 
-// How often a viewer is told the time, and how long it may take to hear it.
+// How often viewers are told the time, and how long one may take to hear it.
 const (
 	tellTime   = 5 * time.Second
 	heardAfter = 10 * time.Second
@@ -20,19 +21,34 @@ const (
 // mostViewers bounds the live views at once.
 const mostViewers = 2000
 
-// event is a server-sent event (HTML Living Standard, section 9.2): a piece by
-// its id in the page. JSON keeps it on one line.
-func event(seq uint64, id, html string) []byte {
+// pieceEvent is a server-sent event (HTML Living Standard, section 9.2): a piece
+// by its id in the page. JSON keeps it on one line.
+func pieceEvent(id, html string) []byte {
 	var text bytes.Buffer
 	encoder := json.NewEncoder(&text)
 	encoder.SetEscapeHTML(false) // nothing reads it as HTML before it is taken out
 	if encoder.Encode(map[string]string{"id": id, "html": html}) != nil {
 		return nil // strings can be written
 	}
-	return fmt.Appendf(nil, "id: %d\nevent: piece\ndata: %s\n", seq, text.Bytes()) // which ends its line
+	return fmt.Appendf(nil, "event: piece\ndata: %s\n", text.Bytes()) // which ends its line
 }
 
-// serveLive sends what changes until the viewer leaves. It begins at the change
+// timeEvent tells the time.
+func timeEvent(now time.Time) []byte {
+	return fmt.Appendf(nil, "event: time\ndata: %d\n\n", now.UnixMilli())
+}
+
+// endOfBatch tells a browser how far it has come, once it has all of a batch: what
+// is cut off before is sent again.
+func endOfBatch(seq uint64) []byte {
+	return fmt.Appendf(nil, "id: %d\nevent: batch\ndata: %d\n\n", seq, seq)
+}
+
+// gzipHeader begins a compressed stream (RFC 1952, 2.3): of no file, of no time,
+// made anywhere. The stream has no end of its own: it ends with the connection.
+const gzipHeader = "\x1f\x8b\x08\x00\x00\x00\x00\x00\x00\xff"
+
+// serveLive sends what changes until the viewer leaves. It begins at the batch
 // that the viewer has seen: by Last-Event-ID when it comes back.
 func (c *Console) serveLive(w http.ResponseWriter, r *http.Request) error {
 	seen, _ := strconv.ParseUint(r.FormValue("since"), 10, 64) // 0: everything
@@ -46,9 +62,17 @@ func (c *Console) serveLive(w http.ResponseWriter, r *http.Request) error {
 	c.views.Add(1)
 	defer c.views.Done()
 	defer c.viewing.Add(-1)
-	w.Header().Set("Content-Type", "text/event-stream")
-	w.WriteHeader(http.StatusOK)
 	v := viewer{console: c, out: w, control: http.NewResponseController(w), seen: seen}
+	v.packs = strings.Contains(r.Header.Get("Accept-Encoding"), "gzip")
+	w.Header().Set("Content-Type", "text/event-stream")
+	w.Header().Add("Vary", "Accept-Encoding")
+	if v.packs {
+		w.Header().Set("Content-Encoding", "gzip")
+	}
+	w.WriteHeader(http.StatusOK)
+	if v.packs && !v.send([]byte(gzipHeader)) {
+		return nil
+	}
 	v.follow(r)
 	return nil
 }
@@ -58,26 +82,27 @@ type viewer struct {
 	console *Console
 	out     http.ResponseWriter
 	control *http.ResponseController
+	packs   bool // it takes what is compressed
 	seen    uint64
 }
 
 // follow ends when the viewer does, the console does, or what is sent does not
-// arrive.
+// arrive. Where nobody answers nothing is said, and the viewer sees that.
 func (v *viewer) follow(r *http.Request) {
-	timeTold, again := time.Time{}, time.NewTicker(askEvery)
+	again := time.NewTicker(askEvery)
 	defer again.Stop()
 	for {
-		err := v.console.hub.freshen(r.Context())
+		_ = v.console.hub.freshen(r.Context()) // nothing is told then
 		if r.Context().Err() != nil || v.console.permit(r, Look) != nil {
 			return
 		}
-		events, latest, changed := v.console.hub.since(v.seen)
-		v.seen = latest
-		if now := time.Now(); err == nil && now.Sub(timeTold) >= tellTime {
-			timeTold = now
-			events = append(events, fmt.Appendf(nil, "event: time\ndata: %d\n\n", v.console.options.Now().UnixMilli()))
+		next, changed := v.console.hub.since(v.seen)
+		v.seen = next.seq
+		text := next.text
+		if v.packs {
+			text = next.packed
 		}
-		if !v.send(events) {
+		if !v.send(text) {
 			return
 		}
 		select {
@@ -91,17 +116,15 @@ func (v *viewer) follow(r *http.Request) {
 	}
 }
 
-func (v *viewer) send(events [][]byte) bool {
-	if len(events) == 0 {
+func (v *viewer) send(text []byte) bool {
+	if len(text) == 0 {
 		return true
 	}
 	if v.control.SetWriteDeadline(time.Now().Add(heardAfter)) != nil {
 		return false
 	}
-	for _, e := range events {
-		if _, err := v.out.Write(e); err != nil {
-			return false
-		}
+	if _, err := v.out.Write(text); err != nil {
+		return false
 	}
 	return v.control.Flush() == nil
 }

@@ -70,14 +70,14 @@ func patternID(name string) string { return "tile-" + name }
 
 // patterns are those of some bands, for an SVG's definitions.
 type pattern struct {
-	ID, Tile, Class string
+	ID, Tile, Class, Name string
 }
 
 func patternsOf(bands []string) []pattern {
 	list := make([]pattern, len(bands))
 	for i, name := range bands {
 		l := look(name)
-		list[i] = pattern{patternID(name), l.Tile, fmt.Sprintf("ink%d", l.Ink)}
+		list[i] = pattern{patternID(name), l.Tile, fmt.Sprintf("ink%d", l.Ink), name}
 	}
 	return list
 }

@@ -7,6 +7,8 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	"lamplighter/coordinator/fleet"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 	"lamplighter/proto/onair/slot"
@@ -26,14 +28,11 @@ const (
 type lamp struct {
 	*apiv1.Beacon
 	Callsign string
-	Control  string
 	condition
 	Why   string // it needs somebody, in words
 	Stave *stave // while on the air
 	Cells []cell
-	Slot  time.Time // start of the first cell
-	Long  int64     // seconds of a slot
-	Bad   string    // "", warn or bad: the clock's error
+	Bad   string // "", warn or bad: the clock's error
 }
 
 // Gauge is where the clock's error stands on its scale of a hundred.
@@ -59,20 +58,10 @@ type stave struct {
 	From, Until time.Time
 }
 
-// Done is how much of the transmission is over at a time, in symbols.
-func (s stave) Done(now time.Time) int {
-	part := now.Sub(s.From).Seconds() / s.Until.Sub(s.From).Seconds()
-	return min(slot.Symbols, max(0, int(part*slot.Symbols)))
-}
-
 // nowPage is the page of what is on the air.
 type nowPage struct {
 	Headline htmlPiece
 	Troubles htmlPiece
-	Slot     time.Time // start of the present one
-	Long     int64
-	Bands    []bandLook
-	Now      time.Time
 }
 
 // headline says in three sentences what a person wants to know first.
@@ -80,7 +69,6 @@ type headline struct {
 	OnAir, Trouble, Hushed []lamp
 	Next                   *lamp
 	All                    int
-	Now                    time.Time
 }
 
 // sight is everything that the page shows, at one time.
@@ -106,6 +94,11 @@ func (c *Console) look(ctx context.Context) (sight, error) {
 		return s, err
 	}
 	s.beacons = listed.GetBeacons()
+	for _, b := range s.beacons {
+		if b.ClockErrorSeconds != nil { // it grows all the time, and is only a bound
+			b.ClockErrorSeconds = proto.Float64(roundUp(b.GetClockErrorSeconds()))
+		}
+	}
 	hushes, err := c.hushes.ListHushes(ctx, &apiv1.ListHushesRequest{})
 	if err != nil {
 		return s, err
@@ -124,23 +117,29 @@ func (c *Console) look(ctx context.Context) (sight, error) {
 	return s, nil
 }
 
+// brief is one beacon in a sentence.
+func (s sight) brief(b *apiv1.Beacon) lamp {
+	l := lamp{Beacon: b, condition: conditions[b.GetState()]}
+	if l.Needs {
+		l.Why = s.why(b)
+	}
+	return l
+}
+
 // lamp is one beacon.
 func (s sight) lamp(b *apiv1.Beacon) lamp {
-	l := lamp{Beacon: b, condition: conditions[b.GetState()], Slot: s.Network.Slot.Start(s.first), Long: int64(s.Network.Slot)}
+	l := s.brief(b)
 	for i := range slot.Number(ahead) {
 		l.Cells = append(l.Cells, cell{X: int(i), Start: s.Network.Slot.Start(s.first + i)})
 	}
 	var present *apiv1.LedgerSlot
 	for _, x := range s.slots[b.GetBeacon()] {
 		if at := x.GetSlot() - int64(s.first); at >= 0 && at < ahead {
-			l.Cells[at].Band, l.Cells[at].Ending = x.GetBand(), endingWord(x)
+			l.Cells[at].Band, l.Cells[at].Ending = x.GetBand(), endingWord(x.GetEnding())
 			if at == 0 {
 				present = x
 			}
 		}
-	}
-	if l.Needs {
-		l.Why = s.why(b)
 	}
 	if b.ClockErrorSeconds != nil {
 		switch e := b.GetClockErrorSeconds(); {
@@ -153,7 +152,6 @@ func (s sight) lamp(b *apiv1.Beacon) lamp {
 	if known := s.Beacon(b.GetBeacon()); known != nil {
 		l.Callsign = known.Callsign
 		if use, uses := known.Use(b.GetBand()); uses {
-			l.Control = string(use.Control)
 			if b.GetOnAir() {
 				l.Stave = s.stave(known, use, b, present)
 			}
@@ -210,8 +208,8 @@ func tonePath(symbols []byte) string {
 	return path.String()
 }
 
-func endingWord(x *apiv1.LedgerSlot) string {
-	switch x.GetEnding() {
+func endingWord(ending apiv1.SlotEnding) string {
+	switch ending {
 	case apiv1.SlotEnding_SLOT_ENDING_SENT:
 		return "sent"
 	case apiv1.SlotEnding_SLOT_ENDING_SKIPPED:
@@ -226,9 +224,9 @@ func endingWord(x *apiv1.LedgerSlot) string {
 
 // headline sums up.
 func (s sight) headline() headline {
-	h := headline{All: len(s.beacons), Now: s.now}
+	h := headline{All: len(s.beacons)}
 	for _, b := range s.beacons {
-		l := s.lamp(b)
+		l := s.brief(b)
 		switch {
 		case b.GetState() == apiv1.BeaconState_BEACON_STATE_ON_AIR:
 			h.OnAir = append(h.OnAir, l)
@@ -259,10 +257,7 @@ func (c *Console) showNow(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	page := nowPage{Headline: shown.pieces["headline"], Troubles: shown.pieces["troubles"], Now: shown.now, Long: int64(n.Network.Slot), Slot: n.Network.Slot.Start(n.Network.Slot.At(shown.now))}
-	for _, name := range n.bandNames() {
-		page.Bands = append(page.Bands, look(name))
-	}
+	page := nowPage{Headline: shown.pieces["headline"], Troubles: shown.pieces["troubles"]}
 	byBeacon := map[string][]htmlPiece{}
 	for _, b := range n.sorted() {
 		byBeacon[b.Site.Name] = append(byBeacon[b.Site.Name], shown.pieces["lamp-"+b.Name])

@@ -12,7 +12,7 @@ import (
 
 // everyPage are all pages that an admin can open.
 var everyPage = map[string]string{
-	"now": "/", "timeline": "/timeline", "why": "/why?beacon=mill-a&at=2026-12-01T12:04:00Z", "beacon": "/beacon/hilltop-hf",
+	"now": "/", "timeline": "/timeline", "why": "/why?beacon=mill-a&at=2026-12-01T12:04:00Z", "beacon": "/beacon/hilltop-hf", "reach": "/beacon/mill-a/heard?week=2026-W48",
 	"plan": "/plan", "edit": "/plan/edit", "where": "/where", "start": "/start", "club": "/club",
 	"hush": "/hush", "hushed": "/hush/1", "release": "/release", "nothing": "/nothing",
 	"fleet": "/plan/fleet", "network": "/plan/network", "site": "/plan/site/mill", "site to come": "/plan/site", "beacon asked": "/plan/beacon/hilltop-hf", "beacon to come": "/plan/beacon?site=mill",

@@ -67,7 +67,7 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	},
 	"hertz": hertz, "seconds": seconds, "length": length, "clock": clockTime, "daytime": dayTime, "machine": machineTime,
 	"machineMs": func(t time.Time) int64 { return t.UnixMilli() }, "scopeWords": scopeWords, "scopeValue": valueOf, "stripWords": stripWords,
-	"count": count, "percent": percent, "reason": reason, "patternID": patternID, "capital": capital, "look": look,
+	"count": count, "count64": func(n int64, one, many string) string { return count(int(n), one, many) }, "percent": percent, "reason": reason, "patternID": patternID, "capital": capital, "look": look,
 	"severity": severity, "alertState": alertState, "takeable": takeable, "place": place, "conditionWords": conditionWords,
 	"outcomes": func() []string { return outcomes }, "share": report.Percent, "airtime": report.HoursMinutes, "number": report.Number[int64],
 	"mul":   func(a, b int) int { return a * b },
@@ -88,10 +88,11 @@ type frame struct {
 	Title   string
 	Tab     string // the path of the tab that is open
 	Live    bool   // the script listens to what changes
-	Since   uint64 // up to which change the page shows
+	Since   uint64 // up to which batch of news the page shows
 	Refresh int    // seconds after which a browser without script loads it again; 0: never
 	Scripts []string
 	Bare    bool // no tabs: a screen that nobody touches
+	Public  bool // for everybody: it says what stands around it itself
 	Body    any
 
 	Person         Person
@@ -106,7 +107,8 @@ type frame struct {
 	Now            time.Time
 	Hushes         []*apiv1.HushInForce
 	Bands          []pattern
-	Known          bool // a person is known
+	Known          bool   // a person is known
+	LogIn          string // where a person who is not known says who they are
 	LogOut         string
 	Tabs           []tab
 }
@@ -133,6 +135,10 @@ func (c *Console) fill(r *http.Request, f *frame) {
 	ctx, access := r.Context(), c.options.Access
 	f.Person, f.Known = access.Who(ctx)
 	f.Now = c.options.Now().UTC()
+	if f.Public {
+		f.Known, f.LogIn = false, access.LogIn()
+		return
+	}
 	f.SlotSeconds = 120
 	if !f.Known {
 		return

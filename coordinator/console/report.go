@@ -1,6 +1,7 @@
 package console
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"io"
@@ -67,7 +68,7 @@ func (c *Console) showReport(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	status := http.StatusOK
-	page.Report, err = c.figures(r)
+	page.Report, err = c.figures(r.Context(), page.Week, page.Scope)
 	allowTime(w)
 	if err != nil {
 		if page.Trouble, err = c.formTrouble(err); err != nil {
@@ -84,20 +85,18 @@ func (c *Console) showReport(w http.ResponseWriter, r *http.Request) error {
 	return nil
 }
 
-// askReport asks for the report of the request's week and scope.
-func (c *Console) askReport(r *http.Request, format apiv1.ReportFormat) (grpc.ServerStreamingClient[apiv1.GetReportResponse], error) {
-	scope, err := scopeOf(r.FormValue("scope"))
+// askReport asks for the report of a week and a scope, as forms write them.
+func (c *Console) askReport(ctx context.Context, format apiv1.ReportFormat, week, of string) (grpc.ServerStreamingClient[apiv1.GetReportResponse], error) {
+	scope, err := scopeOf(of)
 	if err != nil {
 		return nil, err
 	}
-	return c.reports.GetReport(r.Context(), &apiv1.GetReportRequest{
-		Format: format, Week: strings.TrimSpace(r.FormValue("week")), Site: scope.GetSite(), Beacon: scope.GetBeacon(),
-	})
+	return c.reports.GetReport(ctx, &apiv1.GetReportRequest{Format: format, Week: strings.TrimSpace(week), Site: scope.GetSite(), Beacon: scope.GetBeacon()})
 }
 
-// figures are those of the report that a request asks for.
-func (c *Console) figures(r *http.Request) (*report.Report, error) {
-	stream, err := c.askReport(r, apiv1.ReportFormat_REPORT_FORMAT_JSON)
+// figures are those of a report.
+func (c *Console) figures(ctx context.Context, week, scope string) (*report.Report, error) {
+	stream, err := c.askReport(ctx, apiv1.ReportFormat_REPORT_FORMAT_JSON, week, scope)
 	if err != nil {
 		return nil, err
 	}
@@ -143,7 +142,7 @@ func (c *Console) serveReport(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (c *Console) sendFile(w http.ResponseWriter, r *http.Request, f reportForm) error {
-	stream, err := c.askReport(r, f.Format)
+	stream, err := c.askReport(r.Context(), f.Format, r.FormValue("week"), r.FormValue("scope"))
 	if err != nil {
 		return err
 	}

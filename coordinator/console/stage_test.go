@@ -38,13 +38,14 @@ sites:
   - {name: mill, locator: IN87ob, time_zone: Europe/Paris}
   - {name: harbour, locator: IN95cc, time_zone: Etc/UTC}
 beacons:
-  - {name: hilltop-hf, callsign: Q0TRN, site: hilltop, control: remote, power_dbm: 23, share: 0.3, shared: [mast], uncertainty_ppm: 0.05, bands: [40m, {name: 20m, weight: 2}], licence: {max_power_dbm: 30}}
+  - {name: hilltop-hf, callsign: Q0TRN, site: hilltop, control: remote, power_dbm: 23, share: 0.3, shared: [mast], uncertainty_ppm: 0.05, bands: [40m, {name: 20m, weight: 2}], licence: {max_power_dbm: 30}, notes: ["The feed line is 40 m long and was new in May."]}
   - {name: hilltop-vhf, callsign: Q1TRN, site: hilltop, control: automatic, power_dbm: 37, share: 0.4, uncertainty_ppm: 0.05, bands: [10m, 6m], licence: {max_power_dbm: 40}}
   - {name: mill-a, callsign: Q2ABC, site: mill, control: remote, power_dbm: 23, share: 0.6, uncertainty_ppm: 0.05, bands: [40m, 30m], licence: {max_power_dbm: 30}}
   - {name: mill-b, callsign: Q2DEF, site: mill, control: remote, power_dbm: 20, share: 0.7, announce: 6, uncertainty_ppm: 0.05, bands: [20m, 17m], licence: {max_power_dbm: 30}}
   - {name: harbour-a, callsign: Q3JKL, site: harbour, control: remote, power_dbm: 37, share: 0.25, uncertainty_ppm: 0.05, bands: [80m], licence: {max_power_dbm: 40}}
 pauses:
   - {scope: {beacon: mill-b}, rrule: "FREQ=WEEKLY;BYDAY=MO,TU,WE,TH,FR", start: 2026-11-02T09:00:00, duration: 2h, reason: class hours}
+public: {page: true}
 `
 
 // stage plays the services of a coordinator, with everything in memory.
@@ -59,6 +60,8 @@ type stage struct {
 	apiv1.UnimplementedAuditServiceServer
 	apiv1.UnimplementedPeopleServiceServer
 	apiv1.UnimplementedHeardServiceServer
+	apiv1.UnimplementedDeviceServiceServer
+	apiv1.UnimplementedPublicServiceServer
 
 	url     string
 	web     *httptest.Server
@@ -67,7 +70,6 @@ type stage struct {
 	gone    atomic.Bool // nobody is answered
 
 	mu        sync.Mutex
-	started   time.Time
 	fleet     *fleet.Fleet
 	file      *apiv1.GetFleetResponse
 	plan      *plan.Plan
@@ -122,7 +124,7 @@ var roles = map[string][]console.Action{
 func open(t testing.TB, yaml, role string) *stage {
 	t.Helper()
 	s := &stage{
-		started: time.Now(), file: &apiv1.GetFleetResponse{}, beacons: map[string]*apiv1.Beacon{}, confirmed: map[string]bool{},
+		file: &apiv1.GetFleetResponse{}, beacons: map[string]*apiv1.Beacon{}, confirmed: map[string]bool{},
 		alerts: &apiv1.ListAlertsResponse{}, people: []*apiv1.Person{
 			{Name: "kim", Role: "operator", Sites: []string{"mill", "harbour"}, Contact: "on the club's channel", CreatedAt: timestamppb.New(began)},
 			{Name: "robin", Role: "admin", CreatedAt: timestamppb.New(began)},
@@ -146,6 +148,8 @@ func open(t testing.TB, yaml, role string) *stage {
 	apiv1.RegisterAuditServiceServer(server, s)
 	apiv1.RegisterPeopleServiceServer(server, s)
 	apiv1.RegisterHeardServiceServer(server, s)
+	apiv1.RegisterDeviceServiceServer(server, s)
+	apiv1.RegisterPublicServiceServer(server, s)
 	go server.Serve(listener) //nolint:errcheck // ends with Stop
 	conn, err := grpc.NewClient("passthrough:///stage", grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20)),
@@ -171,7 +175,8 @@ func open(t testing.TB, yaml, role string) *stage {
 	return s
 }
 
-func (s *stage) now() time.Time { return began.Add(time.Since(s.started)) }
+// now is always when the scene begins, however long a test takes.
+func (s *stage) now() time.Time { return began }
 
 // put puts a fleet in force, with a plan for it and beacons that are well.
 func (s *stage) put(t testing.TB, yaml string) {

@@ -55,7 +55,7 @@ func (c *Console) showWhy(w http.ResponseWriter, r *http.Request) error {
 	for _, s := range listed.GetSlots() {
 		switch other := n.Beacon(s.GetBeacon()); {
 		case s.GetBeacon() == b.Name:
-			page.Ordered, page.Ending, page.Reason = s, endingWord(s), reason(s.GetReason())
+			page.Ordered, page.Ending, page.Reason = s, endingWord(s.GetEnding()), reason(s.GetReason())
 		case other != nil && other.Site == b.Site:
 			page.Others = append(page.Others, s.GetBeacon()+" on "+s.GetBand())
 		}

@@ -73,6 +73,16 @@ func seconds(s float64) string {
 	return fmt.Sprintf("%.1f s", s)
 }
 
+// roundUp gives a bound two significant digits. It never becomes smaller, and
+// while it grows by little it stays.
+func roundUp(s float64) float64 {
+	if s <= 0 {
+		return s
+	}
+	step := math.Pow(10, math.Floor(math.Log10(s))-1)
+	return math.Ceil(s/step-1e-9) * step
+}
+
 // length writes how long something lasts: 2 min 40 s.
 func length(d time.Duration) string {
 	d = d.Round(time.Second)

@@ -37,7 +37,13 @@ for (const figure of document.querySelectorAll("figure.chart[data-points]")) {
     const time = (px) => from + (px / 640) * (to - from);
     if (b - a > 8 && time(b) - time(a) >= 60000) location.search = "?from=" + iso(time(a)) + "Z&to=" + iso(time(b)) + "Z";
   });
+  // Closer, around what is read out.
+  const closer = () => {
+    const length = Math.max(60000, (to - from) / 2), middle = points[at][0], a = Math.min(Math.max(from, middle - length / 2), to - length);
+    if (to - from > 60000) location.search = "?from=" + iso(a) + "Z&to=" + iso(a + length) + "Z";
+  };
   svg.addEventListener("keydown", (e) => {
+    if (e.key === "+") closer();
     const step = { ArrowLeft: -1, ArrowRight: 1, PageUp: -20, PageDown: 20, Home: -1e9, End: 1e9 }[e.key];
     if (!step) return;
     e.preventDefault();

@@ -26,17 +26,22 @@
     else wick.style.transition = "";
     wick.setAttribute("width", width.toFixed(2));
     wick.style.width = width.toFixed(2) + "px";
-    for (const e of document.querySelectorAll(".left[data-until]")) {
+    count(document);
+  };
+  // What counts down, and the tones as they go, in a part of the page.
+  const count = (part) => {
+    const t = now();
+    for (const e of part.querySelectorAll(".left[data-until]")) {
       const left = Date.parse(e.dataset.until) - t;
       const text = left > 0 ? length(left) + " left" : e.dataset.over || "ending";
       if (e.textContent !== text) e.textContent = text;
     }
-    for (const e of document.querySelectorAll(".left[data-from]")) {
+    for (const e of part.querySelectorAll(".left[data-from]")) {
       const left = Date.parse(e.dataset.from) - t;
       const text = left > 0 ? "in " + length(left) : "now";
       if (e.textContent !== text) e.textContent = text;
     }
-    for (const s of document.querySelectorAll("svg.stave")) {
+    for (const s of part.querySelectorAll("svg.stave")) {
       const from = Number(s.dataset.from), until = Number(s.dataset.until), mask = s.querySelector(".to-come");
       if (mask) mask.setAttribute("x", String(Math.min(162, Math.max(0, Math.floor((162 * (t - from)) / (until - from))))));
     }
@@ -56,8 +61,10 @@
     } else {
       old.innerHTML = html;
     }
+    const fresh = document.getElementById(id);
+    count(fresh);
     if (held !== null) {
-      const again = [...document.getElementById(id).querySelectorAll("a")].find((a) => a.getAttribute("href") === held);
+      const again = [...fresh.querySelectorAll("a")].find((a) => a.getAttribute("href") === held);
       if (again) again.focus({ preventScroll: true });
     }
   };
@@ -75,7 +82,6 @@
       const piece = JSON.parse(e.data);
       if (piece.id === "fleet") location.reload();
       else put(piece.id, piece.html);
-      tick();
     });
     source.addEventListener("time", (e) => {
       hear();
@@ -97,6 +103,14 @@
     }, 1000);
   };
   if (body.dataset.live) listen(body.dataset.live);
+
+  // A part of a page that takes its time comes later.
+  for (const part of document.querySelectorAll("[data-fetch]")) {
+    fetch(part.dataset.fetch, { headers: { Accept: "text/html" } }).then((answer) => (answer.ok ? answer.text() : Promise.reject())).then((text) => {
+      const fresh = new DOMParser().parseFromString(text, "text/html").getElementById(part.id);
+      if (fresh) part.replaceWith(fresh);
+    }).catch(() => {}); // the link in it stays
+  }
 
   // A part of a page that changes until it says so no more is asked for again.
   const poll = () => {

@@ -1,64 +1,74 @@
 // Draws slots by beacons. Only what is in sight is drawn, and only what was in
-// sight is asked for, so that a thousand beacons scroll as ten do.
+// sight is asked for, so that a thousand beacons scroll as ten do. Where a slot is
+// too narrow to be read, several are drawn as one.
 "use strict";
 (() => {
   const box = document.getElementById("picture"), pane = box.querySelector(".pane"), tall = box.querySelector(".tall");
   const canvas = box.querySelector("canvas"), pen = canvas.getContext("2d", { alpha: false });
   const readout = document.getElementById("readout"), whyBox = document.getElementById("why"), site = document.getElementById("site");
-  const looks = JSON.parse(box.dataset.looks), beacons = JSON.parse(box.dataset.beacons);
-  const rowOf = JSON.parse(box.dataset.rows); // rows count over all beacons, also where the page shows one site
+  const looks = JSON.parse(box.dataset.looks), beacons = JSON.parse(box.dataset.beacons), mayAsk = box.dataset.why === "yes";
   const slotMs = Number(document.body.dataset.slot) * 1000, offset = Date.parse(document.body.dataset.now) - Date.now();
   const now = () => Date.now() + offset;
   const spans = { "10m": 6e5, "1h": 36e5, "6h": 216e5, "1d": 864e5, "1w": 6048e5 };
-  const endings = ["", "ordered", "sent", "skipped", "broken off", "never reported"];
+  const endings = ["ordered", "sent", "skipped", "broken off", "never reported"];
   const row = beacons.length > 16 ? 26 : 38, head = 34;
   let span = spans[box.dataset.zoom] || 36e5, middle = Date.parse(box.dataset.at), follow = !location.search.includes("at=");
   let width = 0, height = 0, names = 150, chosen = null, style, tiles = {};
   box.hidden = readout.hidden = false;
-  readout.textContent = "Point at a slot to read it; click it to be told why. Drag, or hold the shift key and turn the wheel, to move through time.";
-  document.getElementById("astable").open = false;
+  readout.textContent = "Point at a slot to read it" + (mayAsk ? "; click it to be told why" : "") + ". Drag, or hold the shift key and turn the wheel, to move through time.";
+  const table = document.getElementById("astable");
+  table.open = false;
 
-  // What a tile holds: for each beacon its slots, as [slot, band, ending, ...].
-  const tileSlots = () => Math.max(30, Math.ceil(Math.min(span, 864e5) / slotMs));
+  // What was asked for: pieces of so many slots, of all rows, row by row. Each
+  // slot is a number: 0 for silence, else 1 + 5 times the band + how it ended.
   const store = new Map();
-  const fetchTile = async (size, index) => {
+  const pieceSlots = () => Math.max(30, Math.min(720, Math.ceil(span / slotMs)));
+  const ask = async (from, to) => {
+    const answer = await fetch(box.dataset.slots + "from=" + from + "&to=" + to);
+    if (!answer.ok) throw new Error(await answer.text());
+    if (answer.headers.get("Lamplighter-Rows") !== box.dataset.rows) location.reload(); // other beacons
+    return new Uint16Array(await answer.arrayBuffer());
+  };
+  const fetchPiece = async (size, index) => {
     const key = size + ":" + index;
     if (store.has(key)) return;
-    const tile = { rows: null, at: Date.now() };
-    store.set(key, tile);
+    const piece = { slots: null, at: Date.now() };
+    store.set(key, piece);
     try {
-      const answer = await fetch("/timeline/slots?from=" + index * size + "&to=" + (index + 1) * size);
-      if (!answer.ok) throw new Error(await answer.text());
-      const got = await answer.json(), rows = [];
-      for (let i = 0; i < got.slots.length; i += 4) (rows[got.slots[i]] ??= []).push(got.slots[i + 1] + got.first, got.slots[i + 2], got.slots[i + 3]);
-      tile.rows = rows;
-      if (store.size > 60) store.delete(store.keys().next().value);
+      piece.slots = await ask(index * size, (index + 1) * size);
+      if (store.size > 40) store.delete(store.keys().next().value);
       redraw();
     } catch (e) {
       store.delete(key);
       readout.textContent = "The slots did not come: " + e.message;
     }
   };
-  const inSight = (from, to) => {
-    const size = tileSlots(), list = [];
-    for (let i = Math.floor(from / slotMs / size); i * size * slotMs < to; i++) {
-      if (i < 0) continue;
-      fetchTile(size, i);
-      const tile = store.get(size + ":" + i);
-      if (tile && tile.rows) list.push(tile.rows);
-    }
-    return list;
+  const piecesInSight = (from, to) => {
+    const size = pieceSlots();
+    for (let i = Math.max(0, Math.floor(from / slotMs / size)); i * size * slotMs < to; i++) fetchPiece(size, i);
   };
-  setInterval(() => { // what is near the present changes
-    const size = tileSlots(), present = Math.floor(now() / slotMs / size);
-    for (const index of [present - 1, present]) {
-      const key = size + ":" + index, old = store.get(key);
-      if (!old || !old.rows || document.hidden) continue;
-      store.delete(key);
-      fetchTile(size, index).then(() => { if (!store.get(key)) store.set(key, old); });
-      const fresh = store.get(key);
-      if (fresh && !fresh.rows) fresh.rows = old.rows; // until the new ones come
-    }
+  // What a row's slot holds; what has not come yet is silent.
+  const at = (r, slot) => {
+    const size = pieceSlots(), index = Math.floor(slot / size), piece = store.get(size + ":" + index);
+    return piece && piece.slots ? piece.slots[r * size + slot - index * size] : 0;
+  };
+  // What is near the present changes; all else is asked for again now and then.
+  const recent = 15, coming = 45;
+  setInterval(async () => {
+    if (document.hidden) return;
+    const from = Math.floor(now() / slotMs) - recent, to = from + recent + coming, wide = to - from;
+    try {
+      const fresh = await ask(from, to);
+      for (const [key, piece] of store) {
+        if (!piece.slots) continue;
+        const [size, index] = key.split(":").map(Number), first = index * size;
+        for (let slot = Math.max(from, first); slot < Math.min(to, first + size); slot++) {
+          for (let r = 0; r < beacons.length; r++) piece.slots[r * size + slot - first] = fresh[r * wide + slot - from];
+        }
+        if (Date.now() - piece.at > 3e5) store.delete(key);
+      }
+      redraw();
+    } catch { /* what stands there is older, and the next time may be better */ }
   }, 10000);
 
   const paint = () => {
@@ -104,38 +114,91 @@
     pen.fillRect(0, head - 1, width, 1);
   };
 
-  const drawSlot = (px, w, y, band, ending) => {
-    const tile = tiles[band], h = row - 8;
+  // How many slots are drawn as one: as many as it takes to tell patterns apart.
+  const groups = [1, 5, 10, 15, 30, 60, 180, 360];
+  const grouped = () => {
+    const wide = (slotMs / span) * (width - names);
+    return wide >= 4 ? 1 : groups.find((g) => g * wide >= 11) || 360;
+  };
+
+  const drawSlot = (px, w, y, what) => {
+    const tile = tiles[Math.floor((what - 1) / 5)], ending = (what - 1) % 5, h = row - 8;
     if (!tile) return;
-    if (w < 3) {
-      pen.globalAlpha = ending === 1 ? 0.55 : 1;
-      pen.fillStyle = ending === 3 || ending === 4 ? style.wrong : tile.ink;
-      pen.fillRect(px, ending === 3 || ending === 5 ? y + h - 4 : y, Math.max(w, 0.8), ending === 3 || ending === 5 ? 4 : h);
-      pen.globalAlpha = 1;
-      return;
-    }
     const full = Math.max(w - 1, 1);
-    if (ending === 1 || ending === 2 || ending === 4) {
-      pen.fillStyle = ending === 1 ? tile.faint : tile.full;
-      pen.fillRect(px, y, ending === 4 ? full * 0.45 : full, h);
+    if (ending === 0 || ending === 1 || ending === 3) {
+      pen.fillStyle = ending === 0 ? tile.faint : tile.full;
+      pen.fillRect(px, y, ending === 3 ? full * 0.45 : full, h);
     }
-    pen.strokeStyle = ending === 3 || ending === 4 ? style.wrong : tile.ink;
-    pen.lineWidth = ending === 1 ? 1 : 2;
-    if (ending === 5) pen.setLineDash([2, 3]);
+    pen.strokeStyle = ending === 2 || ending === 3 ? style.wrong : tile.ink;
+    pen.lineWidth = ending === 0 ? 1 : 2;
+    if (ending === 4) pen.setLineDash([2, 3]);
     pen.strokeRect(px + 1, y + 1, Math.max(full - 2, 1), h - 2);
     pen.setLineDash([]);
-    if (ending === 3) {
+    if (ending === 2) {
       pen.beginPath();
       pen.moveTo(px + 1, y + h - 1);
       pen.lineTo(px + full - 1, y + 1);
       pen.stroke();
     }
-    if (w > (ending > 2 ? 64 : 44)) {
+    if (w > (ending > 1 ? 64 : 44)) {
       const text = tile.mark, tw = pen.measureText(text).width + 8;
       pen.fillStyle = style.sheet;
       pen.fillRect(px + 4, y + 3, tw, h - 6);
       pen.fillStyle = style.ink;
       pen.fillText(text, px + 8, y + h / 2 + 0.5);
+    }
+  };
+
+  // What several slots hold: for each band how many were sent and are ordered,
+  // and how many were not sent whole.
+  const sum = { sent: new Uint16Array(looks.length), open: new Uint16Array(looks.length), all: 0, wrong: 0 };
+  const sumUp = (r, slot, count) => {
+    sum.sent.fill(0);
+    sum.open.fill(0);
+    sum.all = sum.wrong = 0;
+    const size = pieceSlots();
+    for (let s = slot; s < slot + count; ) {
+      const index = Math.floor(s / size), piece = store.get(size + ":" + index), end = Math.min(slot + count, (index + 1) * size);
+      if (!piece || !piece.slots) { s = end; continue; }
+      for (let k = r * size + s - index * size; s < end; s++, k++) {
+        const what = piece.slots[k];
+        if (what === 0) continue;
+        const band = ((what - 1) / 5) | 0, ending = (what - 1) % 5;
+        sum.all++;
+        if (ending === 0) sum.open[band]++;
+        else if (ending === 1) sum.sent[band]++;
+        else sum.wrong++;
+      }
+    }
+    return sum;
+  };
+  // One over the other, each as high as its share; what was not sent whole stands
+  // below a gap, in solid ink.
+  const drawGroup = (px, w, y, s) => {
+    const h = row - 8, full = Math.max(w - 1, 1), low = s.wrong ? Math.max(3, Math.round((h * s.wrong) / s.all)) : 0, good = s.all - s.wrong;
+    let top = y;
+    const high = low && good ? h - low - 1.5 : h - low;
+    for (let band = 0; good && band < tiles.length; band++) {
+      for (const [n, fill] of [[s.sent[band], tiles[band].full], [s.open[band], tiles[band].faint]]) {
+        if (!n) continue;
+        const part = (high * n) / good;
+        pen.fillStyle = fill;
+        pen.fillRect(px, top, full, part);
+        top += part;
+      }
+    }
+    if (low) {
+      pen.fillStyle = style.wrong;
+      pen.fillRect(px, y + h - low, full, low);
+    }
+  };
+  const drawRow = (r, y, from, to) => {
+    const g = grouped(), w = ((slotMs * g) / span) * (width - names);
+    for (let s = Math.max(0, Math.floor(from / slotMs / g) * g); s * slotMs < to; s += g) {
+      if (g === 1) {
+        const what = at(r, s);
+        if (what) drawSlot(x(s * slotMs), w, y, what);
+      } else if (sumUp(r, s, g).all) drawGroup(x(s * slotMs), w, y, sum);
     }
   };
 
@@ -157,23 +220,16 @@
     const present = x(now());
     pen.fillStyle = style.paper;
     if (present > names) pen.fillRect(names, head, Math.min(present, width) - names, height);
-    const top = pane.scrollTop, first = Math.floor(top / row), end = Math.min(beacons.length, Math.ceil((top + height - head) / row)), parts = inSight(from, to);
-    const w = (slotMs / span) * (width - names);
+    const top = pane.scrollTop, first = Math.floor(top / row), end = Math.min(beacons.length, Math.ceil((top + height - head) / row));
+    piecesInSight(from, to);
+    const w = ((slotMs * grouped()) / span) * (width - names);
+    pen.font = "600 11px system-ui, sans-serif";
+    pen.textBaseline = "middle";
     for (let i = first; i < end; i++) {
       const y = head + i * row - top;
       pen.fillStyle = style.line;
       pen.fillRect(0, y + row - 1, width, 1);
-      pen.font = "600 11px system-ui, sans-serif";
-      pen.textBaseline = "middle";
-      const index = rowOf[i];
-      for (const rows of parts) {
-        const list = rows[index];
-        if (!list) continue;
-        for (let k = 0; k < list.length; k += 3) {
-          const t = list[k] * slotMs;
-          if (t + slotMs > from && t < to) drawSlot(x(t), w, y + 4, list[k + 1], list[k + 2]);
-        }
-      }
+      drawRow(i, y + 4, from, to);
     }
     if (chosen && chosen.row >= first && chosen.row < end) {
       pen.strokeStyle = style.flame;
@@ -225,19 +281,25 @@
     redraw();
   };
 
-  const find = (r, slot) => {
-    const size = tileSlots(), tile = store.get(size + ":" + Math.floor(slot / size)), list = tile && tile.rows && tile.rows[rowOf[r]];
-    if (list) for (let k = 0; k < list.length; k += 3) if (list[k] === slot) return { band: looks[list[k + 1]].name, ending: list[k + 2] };
-    return null;
-  };
+  const stamp = (slot, upTo) => new Date(slot * slotMs).toISOString().replace("T", " ").slice(0, upTo);
   const say = (r, slot) => {
     if (r < 0 || r >= beacons.length) return;
-    const at = find(r, slot), past = (slot + 1) * slotMs < now();
-    const how = !at ? "silent" : at.band + ", " + (at.ending === 1 ? (past ? "not reported yet" : "ordered") : endings[at.ending]);
-    readout.textContent = beacons[r][0] + ", " + new Date(slot * slotMs).toISOString().replace("T", " ").slice(0, 19) + ": " + how + ". Enter or click: why?";
+    const g = grouped(), first = Math.floor(slot / g) * g;
+    if (g > 1) {
+      const s = sumUp(r, first, g), parts = [];
+      looks.forEach((look, band) => {
+        if (s.sent[band]) parts.push(s.sent[band] + " sent on " + look.name);
+        if (s.open[band]) parts.push(s.open[band] + " ordered on " + look.name);
+      });
+      if (s.wrong) parts.push(s.wrong + " not sent whole");
+      readout.textContent = beacons[r][0] + ", " + stamp(first, 16) + " to " + stamp(first + g, 16).slice(11) + ": " + (parts.join(", ") || "silent") + ". Enter or click: look closer.";
+      return;
+    }
+    const what = at(r, slot), past = (slot + 1) * slotMs < now(), ending = (what - 1) % 5;
+    const how = !what ? "silent" : looks[Math.floor((what - 1) / 5)].name + ", " + (ending === 0 && past ? "not reported yet" : endings[ending]);
+    readout.textContent = beacons[r][0] + ", " + stamp(slot, 19) + ": " + how + "." + (mayAsk ? " Enter or click: why?" : "");
   };
-  const ask = async () => {
-    if (!chosen) return;
+  const answerWhy = async () => {
     const address = "/why?beacon=" + encodeURIComponent(beacons[chosen.row][0]) + "&at=" + new Date(chosen.slot * slotMs).toISOString().replace(".000", "");
     try {
       const answer = await fetch(address, { headers: { Accept: "text/html" } });
@@ -247,21 +309,30 @@
       readout.textContent = "The coordinator does not answer.";
     }
   };
+  const enter = () => {
+    if (!chosen) return;
+    if (grouped() > 1) {
+      middle = (chosen.slot + grouped() / 2) * slotMs;
+      follow = false;
+      zoomBy(-1);
+      say(chosen.row, chosen.slot);
+    } else if (mayAsk) answerWhy();
+  };
 
   const zoomTo = (key) => {
     span = spans[key];
-    store.clear();
+    for (const kept of store.keys()) if (!kept.startsWith(pieceSlots() + ":")) store.delete(kept);
     const pick = document.querySelector('input[name="zoom"][value="' + key + '"]');
     if (pick) pick.checked = true;
     redraw();
   };
-  const keys = Object.keys(spans), zoomBy = (step) => {
+  const keys = [...document.querySelectorAll('input[name="zoom"]')].map((pick) => pick.value), zoomBy = (step) => {
     const i = keys.findIndex((k) => spans[k] === span) + step;
     if (keys[i]) zoomTo(keys[i]);
   };
   const pan = (ms) => { middle += ms; follow = false; redraw(); };
   for (const pick of document.querySelectorAll('input[name="zoom"]')) pick.addEventListener("change", () => zoomTo(pick.value));
-  site.addEventListener("change", () => site.form.submit());
+  if (site) site.addEventListener("change", () => site.form.submit());
   document.getElementById("earlier").addEventListener("click", (e) => { e.preventDefault(); pan(-span / 2); });
   document.getElementById("later").addEventListener("click", (e) => { e.preventDefault(); pan(span / 2); });
   document.getElementById("tonow").addEventListener("click", (e) => { e.preventDefault(); middle = now(); follow = true; redraw(); });
@@ -288,17 +359,21 @@
     const p = place(e), moved = drag && drag.moved;
     drag = null;
     if (moved || p.row < 0 || p.row >= beacons.length) return;
-    if (!p.on) { location.href = "/beacon/" + beacons[p.row][0]; return; }
-    chosen = { row: p.row, slot: p.slot };
+    if (!p.on) {
+      if (mayAsk) location.href = "/beacon/" + beacons[p.row][0];
+      return;
+    }
+    chosen = { row: p.row, slot: Math.floor(p.slot / grouped()) * grouped() };
     say(p.row, p.slot);
-    ask();
+    enter();
     redraw();
   });
   pane.addEventListener("keydown", (e) => {
     const move = { ArrowLeft: [0, -1], ArrowRight: [0, 1], ArrowUp: [-1, 0], ArrowDown: [1, 0], PageUp: [-20, 0], PageDown: [20, 0] }[e.key];
     if (move) {
       e.preventDefault();
-      chosen = chosen ? { row: Math.min(beacons.length - 1, Math.max(0, chosen.row + move[0])), slot: chosen.slot + move[1] } : { row: 0, slot: Math.floor(now() / slotMs) };
+      const g = grouped(), from = chosen ? chosen.slot : Math.floor(now() / slotMs);
+      chosen = { row: chosen ? Math.min(beacons.length - 1, Math.max(0, chosen.row + move[0])) : 0, slot: Math.floor(from / g) * g + (chosen ? move[1] * g : 0) };
       const y = chosen.row * row;
       if (y < pane.scrollTop) pane.scrollTop = y;
       if (y + row + head > pane.scrollTop + height) pane.scrollTop = y + row + head - height;
@@ -306,7 +381,7 @@
       if (t < middle - span / 2 || t + slotMs > middle + span / 2) { middle = t; follow = false; }
       say(chosen.row, chosen.slot);
       redraw();
-    } else if (e.key === "Enter") ask();
+    } else if (e.key === "Enter") enter();
     else if (e.key === "+") zoomBy(-1);
     else if (e.key === "-") zoomBy(1);
   });
