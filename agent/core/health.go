@@ -20,8 +20,8 @@ const (
 type health struct {
 	sampleAt  time.Duration
 	liveSeq   uint64
-	announced *wirev1.Health // the marks of the latest live message; nil: tell now
-	spent     int            // of the burst
+	announced *marks // of the latest live message; nil: tell now
+	spent     int    // of the burst
 	refillAt  time.Duration
 	sensors   Sensors
 	sensedAt  time.Duration
@@ -66,23 +66,40 @@ func (c *Core) announceHealth() {
 	if !c.linkUp {
 		return
 	}
-	sample := c.sample()
-	if h.announced != nil && proto.Equal(h.announced, marks(sample)) || h.spent >= announceBurst {
+	if h.announced != nil && *h.announced == c.marks() || h.spent >= announceBurst {
 		return
 	}
 	if h.spent == 0 {
 		h.refillAt = c.now.Boot + announceEvery
 	}
 	h.spent++
-	c.sayHealth(sample)
+	c.sayHealth(c.sample())
 }
 
-// marks are the parts of a sample whose change is told at once.
-func marks(h *wirev1.Health) *wirev1.Health {
-	return &wirev1.Health{
-		Lock: h.GetLock(), OnAir: h.GetOnAir(), Band: h.GetBand(), Slot: h.GetSlot(), MuteReason: h.GetMuteReason(),
-		Orders: h.GetOrders(), Hush: h.GetHush(), HushSilent: h.GetHushSilent(), ClockReason: h.GetClockReason(),
+// marks are the parts of a sample whose change is told at once. They are looked
+// at in every step, and a sample is made when they change.
+type marks struct {
+	lock                  wirev1.Lock
+	onAir, hushSilent     bool
+	band, mute, clock     string
+	slot                  int64
+	ordersEpoch, revision uint64
+	hushEpoch, hushCount  uint64
+}
+
+func (c *Core) marks() marks {
+	s := c.keyer.status
+	orders, hush := c.confirmed(), lowerHush(hushNumber(c.hush.held), s.GetHush())
+	m := marks{
+		mute: c.muteReason(), hushSilent: s.GetHushSilent(),
+		ordersEpoch: orders.GetEpoch(), revision: orders.GetRevision(),
+		hushEpoch: hush.GetEpoch(), hushCount: hush.GetNumber(),
 	}
+	if c.clock.fresh(c.now) {
+		m.lock, m.clock = c.clock.reading.Lock, c.clock.reading.Reason
+	}
+	m.onAir, m.band, m.slot = c.air()
+	return m
 }
 
 func (c *Core) sayHealth(sample *wirev1.Health) {
@@ -90,7 +107,8 @@ func (c *Core) sayHealth(sample *wirev1.Health) {
 		return
 	}
 	c.health.liveSeq++
-	c.health.announced = marks(sample)
+	announced := c.marks()
+	c.health.announced = &announced
 	live := proto.CloneOf(sample)
 	live.Network, live.Beacon, live.Run = c.config.Address.Network, c.config.Address.Beacon, c.config.Run
 	live.LiveSeq = c.health.liveSeq
@@ -147,12 +165,16 @@ func (c *Core) describeClock(h *wirev1.Health) {
 	}
 }
 
-func (c *Core) describeAir(h *wirev1.Health) {
-	for _, open := range c.slots.inOrder() {
-		if open.keyed {
-			h.OnAir, h.Band, h.Slot = true, open.outcome.GetTransmission().GetBand(), int64(open.slot)
+func (c *Core) describeAir(h *wirev1.Health) { h.OnAir, h.Band, h.Slot = c.air() }
+
+// air is what is on the air, if anything is.
+func (c *Core) air() (on bool, band string, slot int64) {
+	for _, open := range c.slots.open {
+		if open.keyed && int64(open.slot) >= slot {
+			on, band, slot = true, open.outcome.GetTransmission().GetBand(), int64(open.slot)
 		}
 	}
+	return on, band, slot
 }
 
 // muteReason is why the beacon would not transmit if a slot came now.

@@ -6,6 +6,7 @@ import (
 
 	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+	"lamplighter/proto/planted"
 )
 
 const (
@@ -100,6 +101,10 @@ func (c *Core) keyerLost() {
 	c.note("keyer_lost", "", "The keyer has gone; its key line falls back to silence by itself.")
 	for _, open := range c.slots.inOrder() {
 		if open.permittedAt == nil {
+			continue
+		}
+		if planted.Is("S14 a lost keyer sent nothing") {
+			c.finish(open.slot, ended{kind: wirev1.OutcomeKind_OUTCOME_KIND_SKIPPED, reason: string(KeyerGone)})
 			continue
 		}
 		kind := wirev1.OutcomeKind_OUTCOME_KIND_SKIPPED

@@ -2,6 +2,7 @@ package core
 
 import (
 	"time"
+	"unicode/utf8"
 
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 )
@@ -35,6 +36,9 @@ func (c *Core) always(what, sentence string) {
 
 // cut shortens s to at most n bytes of valid UTF-8.
 func cut(s string, n int) string {
+	if len(s) <= n && utf8.ValidString(s) {
+		return s
+	}
 	runes := []rune(s) // what is not UTF-8 becomes U+FFFD
 	for len(string(runes)) > n {
 		runes = runes[:len(runes)-1-(len(string(runes))-n)/4]

@@ -11,6 +11,7 @@ import (
 	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 	"lamplighter/proto/onair/slot"
+	"lamplighter/proto/planted"
 )
 
 // decideBefore is how long before a slot begins it is decided on: 5 s, or half
@@ -157,7 +158,7 @@ func (c *Core) whyNot(tx *wirev1.Transmission) Reason {
 		return Hushed
 	case c.journal.failing:
 		return DiskFull
-	case !clockKnown || bound > maxBound:
+	case (!clockKnown || bound > maxBound) && !planted.Is("S3 a clock that nobody knows"):
 		return ClockUnsure
 	case !c.frequencySure(tx):
 		return FrequencyUnsure
@@ -181,7 +182,7 @@ func (c *Core) frequencySure(tx *wirev1.Transmission) bool {
 		return false
 	}
 	uncertain := math.Floor(ppb * 1e-9 * float64(tx.GetFrequencyMillihertz()))
-	return tx == nil || uncertain <= float64(tx.GetUncertaintyMillihertz())+1
+	return tx == nil || planted.Is("S4 any frequency") || uncertain <= float64(tx.GetUncertaintyMillihertz())+1
 }
 
 // leaseNeeded is how much of a lease a whole transmission takes from now on.
@@ -191,6 +192,9 @@ func (c *Core) leaseNeeded(tx *wirev1.Transmission) time.Duration {
 	begins := length.Start(slot.Number(tx.GetSlot())).Sub(t)
 	if begins > decideBefore(length) { // it will be renewed until then
 		begins = 0
+	}
+	if planted.Is("S2 no margin") {
+		return begins
 	}
 	return begins + length.Timing().End() + leaseMargin
 }

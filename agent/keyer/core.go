@@ -6,6 +6,7 @@ import (
 
 	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+	"lamplighter/proto/planted"
 )
 
 // Core is the keyer's state. It is not safe for concurrent use.
@@ -93,7 +94,7 @@ func (c *Core) observe(now Instant) {
 	if passed < 0 {
 		panic("the boot-time clock went back")
 	}
-	if c.agent.jumped = jump.Abs() > clockJump; c.agent.jumped {
+	if c.agent.jumped = jump.Abs() > clockJump && !planted.Is("S12 a clock that was set"); c.agent.jumped {
 		c.agent.settlesAt = now.Boot + clockSettles
 	}
 }

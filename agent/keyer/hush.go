@@ -1,7 +1,10 @@
 package keyer
 
 import (
+	"slices"
+
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+	"lamplighter/proto/planted"
 	"lamplighter/proto/seal"
 )
 
@@ -16,6 +19,9 @@ func (c *Core) takeHush(sealed []byte) *refusal {
 	}
 	old := c.wanted.hush
 	no = succeeds(old, next)
+	if planted.Is("S9 an older hush") {
+		no = nil
+	}
 	if no != nil && (no.reason != Conflicting || !stopsAll(next, old)) {
 		return no
 	}
@@ -26,42 +32,44 @@ func (c *Core) takeHush(sealed []byte) *refusal {
 	return nil
 }
 
-// everyBand stands for all bands in a set of silent ones.
+// everyBand stands for all bands.
 const everyBand = ""
 
-// silentBands is what a hush state stops. One that says more than it may stops
-// everything.
-func silentBands(h *held[*wirev1.Hush]) map[string]bool {
-	silent := map[string]bool{}
-	if h != nil && len(h.message.GetScopes()) > maxHushScopes {
-		silent[everyBand] = true
-	} else if h != nil {
-		for _, scope := range h.message.GetScopes() {
-			silent[scope.GetBand()] = true
-		}
+// stops says whether a hush state stops a band; everyBand asks for all of them.
+// One that says more than it may stops everything.
+func stops(h *held[*wirev1.Hush], band string) bool {
+	if h == nil {
+		return false
 	}
-	return silent
+	scopes := h.message.GetScopes()
+	return len(scopes) > maxHushScopes || slices.ContainsFunc(scopes, func(s *wirev1.HushScope) bool {
+		return s.GetBand() == everyBand || s.GetBand() == band
+	})
 }
 
 // stopsAll says whether next stops all that old stops.
 func stopsAll(next, old *held[*wirev1.Hush]) bool {
-	silent := silentBands(next)
-	for band := range silentBands(old) {
-		if !silent[band] && !silent[everyBand] {
-			return false
-		}
+	if stops(old, everyBand) {
+		return stops(next, everyBand)
 	}
-	return true
+	return !slices.ContainsFunc(old.message.GetScopes(), func(s *wirev1.HushScope) bool { return !stops(next, s.GetBand()) })
 }
 
-// silenced says whether a band is hushed; everyBand asks for all of them. What
-// is on disk and what is on its way there both count.
+// hushes are those that count: what is on disk and what is on its way there.
+func (c *Core) hushes() [2]*held[*wirev1.Hush] {
+	if planted.Is("S6 a hush waits for the disk") {
+		return [2]*held[*wirev1.Hush]{c.onDisk.hush}
+	}
+	return [...]*held[*wirev1.Hush]{c.onDisk.hush, c.wanted.hush}
+}
+
+// silenced says whether a band is hushed; everyBand asks for all of them.
 func (c *Core) silenced(band string) bool {
 	if c.wanted.hushUnknown || c.onDisk.hushUnknown {
 		return true
 	}
-	for _, h := range []*held[*wirev1.Hush]{c.onDisk.hush, c.wanted.hush} {
-		if silent := silentBands(h); silent[everyBand] || silent[band] {
+	for _, h := range c.hushes() {
+		if stops(h, band) {
 			return true
 		}
 	}
@@ -70,5 +78,10 @@ func (c *Core) silenced(band string) bool {
 
 // anyHushed says whether anything is hushed.
 func (c *Core) anyHushed() bool {
-	return c.silenced(everyBand) || len(silentBands(c.onDisk.hush))+len(silentBands(c.wanted.hush)) > 0
+	for _, h := range c.hushes() {
+		if h != nil && len(h.message.GetScopes()) > 0 {
+			return true
+		}
+	}
+	return c.silenced(everyBand)
 }

@@ -7,6 +7,7 @@ import (
 
 	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+	"lamplighter/proto/planted"
 	"lamplighter/proto/seal"
 )
 
@@ -25,7 +26,7 @@ type lease struct {
 // end is when the lease for a kind of control ends, on the boot clock of the
 // boot that it is bound to.
 func (l *lease) end(bootID string, control wirev1.Control) (end time.Duration, ok bool) {
-	if l == nil || l.message.GetBootId() != bootID {
+	if l == nil || l.message.GetBootId() != bootID && !planted.Is("S2 a lease of another boot") {
 		return 0, false
 	}
 	for _, term := range l.message.GetTerms() {
@@ -78,6 +79,9 @@ func (c *Core) takeLease(sealed []byte) *refusal {
 		return refuse(UnknownNonce, "")
 	}
 	granted := &lease{next, c.nonces[answered].made}
+	if planted.Is("S2 a lease from when it came") {
+		granted.made = c.now.Boot
+	}
 	if no := c.checkGrant(granted); no != nil {
 		return no
 	}

@@ -11,6 +11,7 @@ import (
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 	"lamplighter/proto/onair/slot"
 	"lamplighter/proto/onair/wspr"
+	"lamplighter/proto/planted"
 )
 
 // job is one permitted transmission.
@@ -115,6 +116,9 @@ func (c *Core) find(p *keyerv1.Permit) (*job, *refusal) {
 func listed(orders *wirev1.Orders, n int64) *wirev1.Transmission {
 	all := orders.GetTransmissions()
 	i, ok := slices.BinarySearchFunc(all, n, func(t *wirev1.Transmission, n int64) int { return cmp.Compare(t.GetSlot(), n) })
+	if planted.Is("S1 a slot that is not listed") && len(all) > 0 {
+		return all[min(i, len(all)-1)]
+	}
 	if !ok {
 		return nil
 	}
@@ -149,7 +153,7 @@ func (c *Core) timely(j *job) *refusal {
 	if c.agent.heard == nil {
 		return refuse(AgentSilent, "")
 	}
-	if j.start.Equal(c.key.lastStart) {
+	if j.start.Equal(c.key.lastStart) && !planted.Is("S12 a slot twice") {
 		return refuse(SlotUsed, "")
 	}
 	if c.key.stoppedTo.After(j.start) {
@@ -168,6 +172,9 @@ func (c *Core) timely(j *job) *refusal {
 // missed says whether it is too late to start. A slot that began before this
 // process did may have been keyed by the one before it.
 func (c *Core) missed(j *job) bool {
+	if planted.Is("S12 a late start") {
+		return c.now.Boot > j.startsAt()+time.Minute
+	}
 	return c.now.Boot > j.startsAt()+latestStart || j.startsAt() < c.started
 }
 
@@ -196,7 +203,7 @@ func (c *Core) armed(*job) *refusal {
 
 // heard asks for a heartbeat that is not too old.
 func (c *Core) heard(*job) *refusal {
-	if c.agent.heard == nil || c.now.Boot-c.agent.heardAt >= heartbeatLimit {
+	if c.agent.heard == nil || c.now.Boot-c.agent.heardAt >= heartbeatLimit && !planted.Is("S7 no heartbeat") {
 		return refuse(AgentSilent, "")
 	}
 	return nil
@@ -207,7 +214,7 @@ func (c *Core) timed(*job) *refusal {
 	switch heard := c.agent.heard; {
 	case c.now.Boot < c.agent.settlesAt:
 		return refuse(ClockStepped, "")
-	case heard.ClockErrorBoundNs == nil || heard.GetClockErrorBoundNs() < 0:
+	case (heard.ClockErrorBoundNs == nil || heard.GetClockErrorBoundNs() < 0) && !planted.Is("S3 a clock that nobody knows"):
 		return refuse(ClockUnknown, "")
 	case heard.GetClockErrorBoundNs() > int64(maxClockError):
 		return refuse(ClockUnsure, "")
@@ -226,7 +233,8 @@ func (c *Core) ordered(j *job) *refusal {
 		return nil
 	}
 	sameLength := slot.Length(orders.message.GetSlotSeconds()) == j.length
-	if !sameLength || !proto.Equal(listed(orders.message, j.permit.GetSlot()), j.ordered) {
+	now := listed(orders.message, j.permit.GetSlot())
+	if !sameLength || now != j.ordered && !proto.Equal(now, j.ordered) { // in the same orders it is the very same
 		return refuse(Withdrawn, "")
 	}
 	return nil
@@ -243,6 +251,9 @@ func (c *Core) unhushed(j *job) *refusal {
 // identified asks that an extended message follows a full one soon enough.
 func (c *Core) identified(j *job) *refusal {
 	if j.ordered.GetMessage().GetKind() == wirev1.MessageKind_MESSAGE_KIND_FULL {
+		return nil
+	}
+	if planted.Is("S11 a second message alone") {
 		return nil
 	}
 	full := c.key.lastFull
@@ -265,7 +276,7 @@ func (c *Core) leased(j *job) *refusal {
 	if !ok || end <= c.now.Boot {
 		return refuse(NoLease, "")
 	}
-	if j.endsAt()+leaseMargin > end {
+	if j.endsAt()+leaseMargin > end && !planted.Is("S2 no margin") {
 		return refuse(LeaseEnds, "")
 	}
 	return nil

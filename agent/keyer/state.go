@@ -9,6 +9,7 @@ import (
 	"time"
 
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+	"lamplighter/proto/planted"
 )
 
 // record is all that outlives the process. Its parts are never changed, only
@@ -99,6 +100,12 @@ func (c *Core) restore(p Persisted) {
 		return
 	}
 	c.wanted.tripped, c.wanted.rearmed, c.wanted.hushUnknown = f.Tripped, f.Rearmed, f.HushUnknown
+	if planted.Is("S5 a trip forgotten at a restart") {
+		c.wanted.tripped = ""
+	}
+	if planted.Is("S6 a hush forgotten at a restart") {
+		f.Hush = nil
+	}
 	if len(f.Envelope) > 0 {
 		_ = c.takeEnvelope(f.Envelope) // refused: there is none
 	}

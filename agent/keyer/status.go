@@ -5,58 +5,70 @@ import (
 	"slices"
 	"time"
 
-	"google.golang.org/protobuf/proto"
-
 	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 )
 
 // told is what the agent was told last of how the keyer is.
 type told struct {
-	status     *keyerv1.Status // without the lease terms, which always change
+	summary    summary // at first one that never is: what is not hushed counts as silent
 	at         time.Duration
 	tripDetail string
 }
 
-// report tells the agent how the keyer is, on each change and each second.
-func (c *Core) report() {
-	status := c.status()
-	if proto.Equal(status, c.told.status) && c.now.Boot < c.told.at+statusEvery {
-		return
-	}
-	c.told.status, c.told.at = proto.CloneOf(status), c.now.Boot
-	status.LeaseLeft = c.leaseLeft()
-	c.reply(&keyerv1.FromKeyer{Body: &keyerv1.FromKeyer_Status{Status: status}})
+// summary is how the keyer is, but for the lease terms, which always change.
+type summary struct {
+	orders, hush, envelope    number
+	hushed, hushSilent, keyed bool
+	tripped                   string
+	mute                      Reason
 }
 
-func (c *Core) status() *keyerv1.Status {
+// report tells the agent how the keyer is, on each change and each second.
+func (c *Core) report() {
+	s := c.summary()
+	if s == c.told.summary && c.now.Boot < c.told.at+statusEvery {
+		return
+	}
+	c.told.summary, c.told.at = s, c.now.Boot
+	c.reply(&keyerv1.FromKeyer{Body: &keyerv1.FromKeyer_Status{Status: &keyerv1.Status{
+		Orders:     &wirev1.OrdersNumber{Epoch: s.orders.epoch, Revision: s.orders.count},
+		Hush:       &wirev1.HushNumber{Epoch: s.hush.epoch, Number: s.hush.count},
+		Envelope:   s.envelope.count,
+		Hushed:     s.hushed,
+		HushSilent: s.hushSilent,
+		Keyed:      s.keyed,
+		MuteReason: string(s.mute),
+		Tripped:    s.tripped,
+		LeaseLeft:  c.leaseLeft(),
+	}}})
+}
+
+func (c *Core) summary() summary {
 	hushed := c.anyHushed()
-	s := &keyerv1.Status{
-		Orders: &wirev1.OrdersNumber{}, Hush: &wirev1.HushNumber{},
-		Hushed:     hushed,
-		HushSilent: !hushed || !c.maybeKeyed(),
-		Keyed:      c.key.onAir != nil || c.key.stuck,
-		MuteReason: string(c.muteReason()),
-		Tripped:    c.tripText(),
+	return summary{
+		orders: numberOf(c.onDisk.orders), hush: numberOf(c.onDisk.hush), envelope: numberOf(c.onDisk.envelope),
+		hushed: hushed, hushSilent: !hushed || !c.maybeKeyed(), keyed: c.key.onAir != nil || c.key.stuck,
+		mute: c.muteReason(), tripped: c.tripText(),
 	}
-	if h := c.onDisk.envelope; h != nil {
-		s.Envelope = h.number.count
+}
+
+func numberOf[M message](h *held[M]) number {
+	if h == nil {
+		return number{}
 	}
-	if h := c.onDisk.orders; h != nil {
-		s.Orders = &wirev1.OrdersNumber{Epoch: h.number.epoch, Revision: h.number.count}
-	}
-	if h := c.onDisk.hush; h != nil {
-		s.Hush = &wirev1.HushNumber{Epoch: h.number.epoch, Number: h.number.count}
-	}
-	return s
+	return h.number
 }
 
 // maybeKeyed says whether the key may be down against its orders.
 func (c *Core) maybeKeyed() bool { return c.key.stuck || c.key.keyingUp }
 
+// general are the conditions of any transmission at all.
+var general = []check{(*Core).armed, (*Core).interlocked, (*Core).heard, (*Core).timed, (*Core).toned}
+
 // muteReason says what stands between the keyer and any transmission at all.
 func (c *Core) muteReason() Reason {
-	if no := c.ask([]check{(*Core).armed, (*Core).interlocked, (*Core).heard, (*Core).timed, (*Core).toned}, nil); no != nil {
+	if no := c.ask(general, nil); no != nil {
 		return no.reason
 	}
 	switch {

@@ -56,7 +56,7 @@ func golden(t *testing.T, name, text string) {
 
 // commandWords are all commands.
 var commandWords = []string{
-	"", "demo", "serve", "plan", "check", "fairness", "capacity", "tones", "fleet", "fleet apply", "fleet diff", "fleet show",
+	"", "demo", "serve", "plan", "check", "fairness", "capacity", "simulate", "tones", "fleet", "fleet apply", "fleet diff", "fleet show",
 	"fit", "status", "hush", "release", "agent-config", "enrol", "devices", "revoke", "readmit", "login", "people", "people list", "people add", "people change", "people end",
 	"people reset", "people password", "token", "token create", "token list", "token revoke", "duty", "duty show", "duty start",
 	"duty confirm", "duty end", "duty add", "duty remove", "audit", "audit list", "audit verify", "version", "completion",

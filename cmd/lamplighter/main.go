@@ -36,6 +36,7 @@ type commands struct {
 	Check       checkCmd       `cmd:"" help:"Check a plan against the rules that no plan may break."`
 	Fairness    fairnessCmd    `cmd:"" help:"Say how evenly a plan treats the beacons."`
 	Capacity    capacityCmd    `cmd:"" help:"Say how full each site, each piece of shared equipment and each band is."`
+	Simulate    simulateCmd    `cmd:"" help:"Try a fleet file on simulated time, with whatever may go wrong."`
 	Tones       tonesCmd       `cmd:"" help:"Print the 162 symbols that a message is sent as."`
 	Fleet       fleetCmd       `cmd:"" help:"Show or change the fleet file that the coordinator works from."`
 	Fit         fitCmd         `cmd:"" help:"Say which plug-in filter is in place at a beacon."`

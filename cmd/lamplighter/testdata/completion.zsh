@@ -12,6 +12,7 @@ _lamplighter() {
       " check") at="check" ;;
       " fairness") at="fairness" ;;
       " capacity") at="capacity" ;;
+      " simulate") at="simulate" ;;
       " tones") at="tones" ;;
       " fleet") at="fleet" ;;
       "fleet apply") at="fleet apply" ;;
@@ -69,13 +70,14 @@ _lamplighter() {
     esac
   done
   case "$at" in
-    "") choices=(demo serve plan check fairness capacity tones fleet fit status report who heard alerts hush release agent-config enrol devices revoke readmit login people token duty audit backup restore version completion --help) ;;
+    "") choices=(demo serve plan check fairness capacity simulate tones fleet fit status report who heard alerts hush release agent-config enrol devices revoke readmit login people token duty audit backup restore version completion --help) ;;
     "demo") choices=(--help --dir --http --for --agents) ;;
     "serve") choices=(--help --dir --database --broker --grpc --http --mqtt --fleet --health-days --open-on-loopback --openid-issuer --openid-client --openid-secret-file --public-url --tls --tls-certificate --tls-key --host --devices --agents-broker --verbose) ;;
     "plan") choices=(--help --from --to --history --previous --taken --explain --out) ;;
     "check") choices=(--help --history --previous --taken --output --figures) ;;
     "fairness") choices=(--help --history --output) ;;
     "capacity") choices=(--help --from --to --output) ;;
+    "simulate") choices=(--help --days --seeds --seed --faults --start --output) ;;
     "tones") choices=(--help) ;;
     "fleet") choices=(apply diff show --help) ;;
     "fleet apply") choices=(--help --authority --server --output --based-on) ;;

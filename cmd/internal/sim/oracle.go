@@ -1,0 +1,523 @@
+package sim
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/lease"
+	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
+	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+	"lamplighter/proto/onair/slot"
+	"lamplighter/proto/seal"
+	"lamplighter/proto/topic"
+)
+
+// oracle knows what was really said and really keyed, in true time, and judges
+// each carrier by that alone. It shares no decision with the code under test.
+type oracle struct {
+	world      *world
+	violations []Violation
+	issued     map[string]*issuedOrders // by digest of their sealed form
+	hushes     map[string]*wirev1.Hush
+	grants     map[string]*wirev1.LeaseGrant
+	devices    map[*device]*witness
+	onAir      []*carrier
+	carriers   []*carrier
+	holders    map[string]holding // by beacon
+	openings   map[openingKey]*fleet.Openings
+}
+
+// Violation is a promise that was broken.
+type Violation struct {
+	Promise  string // its number
+	Who      string
+	At       time.Time // true time
+	Sentence string
+}
+
+func (v Violation) String() string {
+	return fmt.Sprintf("%s %s %s: %s", v.At.Format("2006-01-02T15:04:05.000"), v.Promise, v.Who, v.Sentence)
+}
+
+// issuedOrders are what the coordinator sealed for one beacon, and the fleet
+// that was in force.
+type issuedOrders struct {
+	orders  *wirev1.Orders
+	version int
+}
+
+// carrier is one key-down.
+type carrier struct {
+	device   *device
+	slot     int64
+	ordered  *wirev1.Transmission
+	number   lease.Number
+	on, off  time.Duration // true time; off is 0 while it lasts
+	into     time.Duration // into the slot, by the keyer's clock, at key-down
+	keyedUs  int64         // when, by the keyer's clock
+	beyond   bool          // nothing in software could end it
+	complete bool
+}
+
+// witness is what the oracle knows of one device.
+type witness struct {
+	orders  *issuedOrders // the latest that the keyer accepted
+	latest  *wirev1.Hush  // that it was given and did not refuse
+	written *wirev1.Hush  // that is on its disk
+	nonces  map[string]time.Duration
+	grants  []granted
+	numbers [3]lease.Number // of orders and hushes on the keyer's disk; of orders confirmed by the agent
+	tripped bool
+	ended   time.Duration // since when agent or keyer are gone or stand still; 0: they are well
+	keyed   map[int64]bool
+}
+
+// granted is a lease in true time.
+type granted struct {
+	asked time.Duration
+	terms map[wirev1.Control]time.Duration
+}
+
+type holding struct {
+	run, boot string
+	heard     time.Duration
+	rival     bool // another has asked since
+}
+
+type openingKey struct {
+	version int
+	day     int64
+}
+
+func newOracle(w *world) *oracle {
+	return &oracle{
+		world: w, issued: map[string]*issuedOrders{}, hushes: map[string]*wirev1.Hush{},
+		grants: map[string]*wirev1.LeaseGrant{}, devices: map[*device]*witness{},
+		holders: map[string]holding{}, openings: map[openingKey]*fleet.Openings{},
+	}
+}
+
+func (o *oracle) of(d *device) *witness {
+	w := o.devices[d]
+	if w == nil {
+		w = &witness{nonces: map[string]time.Duration{}, keyed: map[int64]bool{}}
+		o.devices[d] = w
+	}
+	return w
+}
+
+const mostViolations = 20
+
+func (o *oracle) violated(promise, who, format string, args ...any) {
+	if len(o.violations) < mostViolations {
+		o.violations = append(o.violations, Violation{promise, who, o.world.time(), fmt.Sprintf(format, args...)})
+	}
+}
+
+// sealed is told of all that the coordinators seal.
+func (o *oracle) sealed(purpose seal.Purpose, payload, message []byte) {
+	switch purpose {
+	case seal.Orders:
+		var m wirev1.Orders
+		must(proto.Unmarshal(payload, &m))
+		o.issued[digest(message)] = &issuedOrders{&m, o.world.version}
+	case seal.Hush:
+		var m wirev1.Hush
+		must(proto.Unmarshal(payload, &m))
+		o.hushes[string(message)] = &m
+	case seal.Lease:
+		var m wirev1.LeaseGrant
+		must(proto.Unmarshal(payload, &m))
+		o.grants[string(message)] = &m
+	}
+}
+
+// decided is told of each answer to a request for a lease, before it is sent.
+// S13: while one device is heard, no other gets a lease.
+func (o *oracle) decided(d *device, r lease.Request, known lease.Known, decision lease.Decision) {
+	holder := o.holders[r.Beacon]
+	rival := holder.boot != "" && holder.boot != r.BootID && o.world.now-holder.heard < lease.Fresh-time.Second
+	if rival {
+		o.world.reach("a second device asks")
+		if decision.Refusal == "" {
+			o.violated("S13", d.label, "boot %s got a lease while boot %s was heard %v ago", r.BootID, holder.boot, o.world.now-holder.heard)
+		}
+		holder.rival = true
+		o.holders[r.Beacon] = holder
+	}
+	if decision.Refusal != lease.ClonedIdentity && decision.Refusal != lease.OtherKernel {
+		if holder.rival && holder.boot == r.BootID && decision.Twice == "" {
+			o.violated("S13", d.label, "two devices have asked, and nobody is told")
+		}
+		o.holders[r.Beacon] = holding{run: r.Run, boot: r.BootID, heard: o.world.now}
+	}
+	if decision.Refusal != "" {
+		o.world.reach("a lease refused: " + string(decision.Refusal))
+	} else if decision.Sentence != "" {
+		o.world.reach("a lease shortened")
+	}
+}
+
+// asks is told of each request for a lease, as it is sent.
+func (o *oracle) asks(d *device, payload []byte) {
+	var r wirev1.LeaseRequest
+	must(proto.Unmarshal(payload, &r))
+	w, n := o.of(d), lease.Number{Epoch: r.GetConfirmed().GetEpoch(), Revision: r.GetConfirmed().GetRevision()}
+	if n.Compare(w.numbers[2]) < 0 {
+		o.violated("S9", d.label, "confirms orders %v after %v", n, w.numbers[2])
+	}
+	w.numbers[2] = n
+}
+
+func (o *oracle) health(beacon string, h *wirev1.Health) {
+	if holder := o.holders[beacon]; holder.run == h.GetRun() {
+		holder.heard = o.world.now
+		o.holders[beacon] = holder
+	}
+}
+
+// nonce is told when a keyer makes one: there a lease counts from.
+func (o *oracle) nonce(d *device, value [16]byte) {
+	o.of(d).nonces[string(value[:])] = o.world.now
+}
+
+// received is told of what arrives at an agent. S6: one second later a hush that
+// it was given must be obeyed.
+func (o *oracle) received(d *device, kind topic.Kind, payload []byte) {
+	if kind != topic.Hush || !d.alive() || d.keyer == nil {
+		return
+	}
+	h := o.hushes[string(payload)]
+	if h == nil {
+		return
+	}
+	if c := o.carrierOf(d); c != nil && silences(h, c.ordered.GetBand()) {
+		o.world.reach("stop during key-down")
+		o.world.after(time.Second, func() {
+			// Something newer may have come, and a jammed line is nobody's to end.
+			if c.off == 0 && !c.beyond && o.hushed(d, c.ordered.GetBand()) {
+				o.violated("S6", d.label, "on the air on %s a second after it was hushed", c.ordered.GetBand())
+			}
+		})
+	}
+}
+
+// told is told of what a keyer is given.
+func (o *oracle) told(d *device, m *keyerv1.ToKeyer) {
+	w := o.of(d)
+	switch body := m.GetBody().(type) {
+	case *keyerv1.ToKeyer_Hush:
+		if h := o.hushes[string(body.Hush)]; h != nil && h.GetBeacon() == d.name && more(h, w.latest) && more(h, w.written) {
+			w.latest = h
+		}
+	case *keyerv1.ToKeyer_Lease:
+		o.grant(w, d, body.Lease)
+	}
+}
+
+func more(h, than *wirev1.Hush) bool {
+	a, b := lease.Number{Epoch: h.GetEpoch(), Revision: h.GetNumber()}, lease.Number{Epoch: than.GetEpoch(), Revision: than.GetNumber()}
+	return a.Compare(b) > 0
+}
+
+// grant notes a lease that answers a nonce of this keyer, in this boot.
+func (o *oracle) grant(w *witness, d *device, sealed []byte) {
+	g := o.grants[string(sealed)]
+	if g == nil {
+		return
+	}
+	asked, ours := w.nonces[string(g.GetNonce())]
+	if !ours || g.GetBootId() != d.machine.boot {
+		o.world.reach("a lease for somebody else")
+		return
+	}
+	terms := map[wirev1.Control]time.Duration{}
+	for _, t := range g.GetTerms() {
+		terms[t.GetControl()] = time.Duration(t.GetTimeToLiveMs()) * time.Millisecond
+	}
+	w.grants = slices.DeleteFunc(w.grants, func(g granted) bool { return o.world.now-g.asked > 25*time.Hour })
+	w.grants = append(w.grants, granted{asked, terms})
+}
+
+// leaseEnd is the latest that any lease granted in this boot allows. What the
+// machine's clock may stray is to be allowed for.
+func (o *oracle) leaseEnd(d *device, control wirev1.Control) (end time.Duration) {
+	for _, g := range o.of(d).grants {
+		if ttl, ok := g.terms[control]; ok {
+			end = max(end, g.asked+ttl+time.Duration(100e-6*float64(ttl))+10*time.Millisecond)
+		}
+	}
+	return end
+}
+
+// said is told of what a keyer says.
+func (o *oracle) said(d *device, m *keyerv1.FromKeyer) {
+	w := o.of(d)
+	switch body := m.GetBody().(type) {
+	case *keyerv1.FromKeyer_Status:
+		o.status(d, w, body.Status)
+	case *keyerv1.FromKeyer_Verdict:
+		if v := body.Verdict; v.GetKind() == "orders" && v.GetRefusal() == "" {
+			if issued := o.issued[string(v.GetDigest())]; issued == nil {
+				o.violated("S1", d.label, "the keyer accepted orders that nobody wrote")
+			} else if issued.orders.GetBeacon() != d.name {
+				o.violated("S1", d.label, "the keyer accepted the orders of %s", issued.orders.GetBeacon())
+			} else if number(issued.orders).Compare(number(w.current())) >= 0 {
+				w.orders = issued
+			} else {
+				o.violated("S9", d.label, "the keyer accepted orders %v after %v", number(issued.orders), number(w.orders.orders))
+			}
+		} else if v.GetRefusal() != "" {
+			o.world.reach("the keyer refuses: " + v.GetRefusal())
+		}
+	case *keyerv1.FromKeyer_Ended:
+		if reason := body.Ended.GetReason(); reason != "" {
+			o.world.reach("a slot ends: " + reason)
+		} else {
+			o.world.reach("a slot is sent whole")
+		}
+		if c := o.latestOf(d, body.Ended.GetSlot()); c != nil && body.Ended.GetKind() == wirev1.OutcomeKind_OUTCOME_KIND_SENT {
+			c.complete = true
+		}
+	case *keyerv1.FromKeyer_OperatorAct:
+		if body.OperatorAct.GetDid() == "rearmed" {
+			o.world.reach("re-armed")
+			w.tripped = false
+		}
+	}
+}
+
+func (w *witness) current() *wirev1.Orders {
+	if w.orders == nil {
+		return nil
+	}
+	return w.orders.orders
+}
+
+func number(o *wirev1.Orders) lease.Number {
+	return lease.Number{Epoch: o.GetEpoch(), Revision: o.GetRevision()}
+}
+
+func (o *oracle) status(d *device, w *witness, s *keyerv1.Status) {
+	if s.GetTripped() != "" && !w.tripped {
+		w.tripped = true
+		o.world.reach("tripped")
+	}
+	for i, n := range []lease.Number{
+		{Epoch: s.GetOrders().GetEpoch(), Revision: s.GetOrders().GetRevision()},
+		{Epoch: s.GetHush().GetEpoch(), Revision: s.GetHush().GetNumber()},
+	} {
+		if n.Compare(w.numbers[i]) < 0 {
+			o.violated("S9", d.label, "the keyer holds %s %v after %v", []string{"orders", "hush"}[i], n, w.numbers[i])
+		}
+		w.numbers[i] = n
+	}
+	if w.latest != nil && (lease.Number{Epoch: w.latest.GetEpoch(), Revision: w.latest.GetNumber()}).Compare(w.numbers[1]) <= 0 {
+		w.written, w.latest = w.latest, nil
+	}
+}
+
+// hushed says whether a band is to be silent at a device, by what it was given.
+func (o *oracle) hushed(d *device, band string) bool {
+	w := o.of(d)
+	return silences(w.written, band) || silences(w.latest, band)
+}
+
+func silences(h *wirev1.Hush, band string) bool {
+	return slices.ContainsFunc(h.GetScopes(), func(s *wirev1.HushScope) bool { return s.GetBand() == "" || s.GetBand() == band })
+}
+
+// keyerStarted, keyerEnded, rebooted, forgot and agentEnded are told of lives and
+// deaths.
+func (o *oracle) keyerStarted(d *device) { o.of(d).ended = 0 }
+
+func (o *oracle) keyerEnded(d *device) {
+	o.of(d).latest = nil // what was not on disk is lost with the process
+	o.mustFall(d, 200*time.Millisecond, "its keyer ended")
+}
+
+func (o *oracle) rebooted(d *device) {
+	w := o.of(d)
+	w.grants, w.nonces = nil, map[string]time.Duration{}
+}
+
+// forgot is what a keyer that can't read its state has done. It trips.
+func (o *oracle) forgot(d *device) {
+	w := o.of(d)
+	w.numbers, w.orders, w.written, w.latest = [3]lease.Number{}, nil, nil, nil
+	w.tripped = true
+}
+
+// S7: without an agent there is no carrier after half a second.
+func (o *oracle) agentEnded(d *device) {
+	o.mustFall(d, 500*time.Millisecond, "its agent ended or stood still")
+}
+
+func (o *oracle) mustFall(d *device, within time.Duration, why string) {
+	c := o.carrierOf(d)
+	if c == nil {
+		return
+	}
+	o.world.after(within, func() {
+		if c.off == 0 && !c.beyond {
+			o.violated("S7", d.label, "on the air %v after %s", within, why)
+		}
+	})
+}
+
+// beyond is told of a carrier that nothing in software can end.
+func (o *oracle) beyond(d *device) {
+	if c := o.carrierOf(d); c != nil {
+		c.beyond = true
+	}
+}
+
+func (o *oracle) carrierOf(d *device) *carrier {
+	for _, c := range o.onAir {
+		if c.device == d {
+			return c
+		}
+	}
+	return nil
+}
+
+func (o *oracle) latestOf(d *device, n int64) *carrier {
+	for i := len(o.carriers) - 1; i >= 0 && i >= len(o.carriers)-200; i-- {
+		if c := o.carriers[i]; c.device == d && c.slot == n {
+			return c
+		}
+	}
+	return nil
+}
+
+// keyDown judges a carrier as it begins.
+func (o *oracle) keyDown(d *device, hz float64) {
+	w := o.of(d)
+	clock := d.keyerClock()
+	n := slot.Standard.At(clock)
+	c := &carrier{
+		device: d, slot: int64(n), on: o.world.now, into: clock.Sub(slot.Standard.Start(n)), keyedUs: clock.UnixMicro(),
+		ordered: &wirev1.Transmission{}, number: number(w.current()),
+	}
+	o.onAir, o.carriers = append(o.onAir, c), append(o.carriers, c)
+	if c.into < time.Second-time.Millisecond || c.into > 1200*time.Millisecond+time.Millisecond {
+		o.violated("S12", d.label, "keyed %v into slot %d by its own clock", c.into, n)
+	}
+	if w.keyed[int64(n)] {
+		o.violated("S12", d.label, "keyed slot %d twice", n)
+	}
+	w.keyed[int64(n)] = true
+	ordered := listed(w.current(), int64(n))
+	if ordered == nil {
+		o.violated("S1", d.label, "keyed in slot %d, which orders %v do not list", n, c.number)
+		return
+	}
+	c.ordered = ordered
+	o.judgeTone(d, c, hz)
+	o.judgeClock(d)
+	o.judgeFrequency(d, c)
+	o.judgeLease(d, c)
+	o.judgePermission(d, w, c)
+	o.judgeNeighbours(d, c)
+	o.judgeIdentification(d, c)
+	if w.tripped {
+		o.violated("S5", d.label, "keyed after a trip that nobody cleared")
+	}
+	if !d.alive() {
+		o.violated("S7", d.label, "keyed without an agent that is well")
+	}
+	o.reachAtKeyDown(d)
+	o.world.after(112*time.Second+20*time.Millisecond, func() {
+		if c.off == 0 && !c.beyond {
+			o.violated("S5", d.label, "on the air for more than 112 s")
+		}
+	})
+}
+
+func listed(orders *wirev1.Orders, n int64) *wirev1.Transmission {
+	for _, t := range orders.GetTransmissions() {
+		if t.GetSlot() == n {
+			return t
+		}
+	}
+	return nil
+}
+
+// tone is told of each move of the carrier.
+func (o *oracle) tone(d *device, hz float64) {
+	if c := o.carrierOf(d); c != nil {
+		o.judgeTone(d, c, hz)
+	}
+}
+
+// S1: four tones, 12000/8192 Hz apart, around the frequency that was ordered.
+func (o *oracle) judgeTone(d *device, c *carrier, hz float64) {
+	if off := math.Abs(hz - float64(c.ordered.GetFrequencyMillihertz())/1000); off > 1.5*12000/8192+0.01 {
+		o.violated("S1", d.label, "a tone %.1f Hz beside the frequency that was ordered", off)
+	}
+}
+
+// S3: true time lies within half a second, and within what was said.
+func (o *oracle) judgeClock(d *device) {
+	wrong := d.clockError().Abs()
+	if wrong > 500*time.Millisecond {
+		o.violated("S3", d.label, "keyed with a clock that is wrong by %v", wrong)
+	}
+	if d.lastBeat.ClockErrorBoundNs == nil {
+		o.violated("S3", d.label, "keyed with a clock of which nobody knows how wrong it is")
+	} else if bound := time.Duration(d.lastBeat.GetClockErrorBoundNs()); wrong > bound+time.Millisecond {
+		o.violated("S3", d.label, "the clock is wrong by %v, and it was said to be %v", wrong, bound)
+	}
+}
+
+// S4: the frequency is as certain as the plan allowed for.
+func (o *oracle) judgeFrequency(d *device, c *carrier) {
+	off := d.truePPB() * 1e-9 * float64(c.ordered.GetFrequencyMillihertz())
+	if off > float64(c.ordered.GetUncertaintyMillihertz())+1 {
+		o.violated("S4", d.label, "%.0f mHz off, and the plan allowed for %d", off, c.ordered.GetUncertaintyMillihertz())
+	}
+}
+
+// S2: the whole transmission ends at least 5 s before the lease does.
+func (o *oracle) judgeLease(d *device, c *carrier) {
+	ends := c.on + slot.Standard.Timing().Signal() - (c.into - slot.Standard.Timing().StartOffset())
+	if end := o.leaseEnd(d, c.ordered.GetControl()); ends+5*time.Second > end+20*time.Millisecond {
+		o.violated("S2", d.label, "keyed for slot %d, and its lease ends %v after the transmission", c.slot, end-ends)
+	}
+	if c.ordered.GetControl() == wirev1.Control_CONTROL_LOCAL && o.world.now >= d.attended {
+		o.violated("S2", d.label, "keyed under local control with no operator present")
+	}
+}
+
+// keyUp judges a carrier as it ends.
+func (o *oracle) keyUp(d *device) {
+	c := o.carrierOf(d)
+	if c == nil {
+		return
+	}
+	c.off = o.world.now
+	o.onAir = slices.DeleteFunc(o.onAir, func(x *carrier) bool { return x == c })
+	if c.beyond {
+		if c.off-c.on > hardwareLimit+time.Millisecond {
+			o.violated("S5", d.label, "on the air for %v, past the hardware's timer", c.off-c.on)
+		}
+		return
+	}
+	if into := c.into + c.off - c.on; into > 114*time.Second+20*time.Millisecond {
+		o.violated("S5", d.label, "on the air %v into the slot", into)
+	}
+	if c.ordered.GetControl() != 0 && c.off > o.leaseEnd(d, c.ordered.GetControl()) {
+		o.violated("S2", d.label, "on the air without a lease")
+	}
+}
+
+func must(err error) {
+	if err != nil {
+		panic(err)
+	}
+}

@@ -1,0 +1,26 @@
+//go:build !planted
+
+package sim
+
+import (
+	"testing"
+	"time"
+)
+
+// The seeds that find planted bugs find nothing where none is planted.
+func TestWithoutPlantedBugsTheirSeedsAreQuiet(t *testing.T) {
+	if testing.Short() {
+		t.Skip("in the full run")
+	}
+	played := map[[2]uint64]bool{}
+	for _, bug := range bugs {
+		key := [2]uint64{bug.seed, uint64(bug.hours)}
+		if played[key] || bug.seed == 0 {
+			continue
+		}
+		played[key] = true
+		for _, v := range play(t, bug.seed, time.Duration(bug.hours)*time.Hour).Violations {
+			t.Errorf("seed %d of %d h: %s", bug.seed, bug.hours, v)
+		}
+	}
+}
