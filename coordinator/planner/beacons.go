@@ -69,7 +69,7 @@ func (m *model) addUses(b *beacon, original int, openings *fleet.Openings) {
 		way.narrow = len(way.ranges) != 1 || way.ranges[0][0] > band.low+half+1 || way.ranges[0][1] < band.high-half-1
 		if planted.Is("S10 pauses are not planned around") {
 			for t := range m.slots {
-				way.open.set(t)
+				way.open[t>>6] |= 1 << (t & 63)
 			}
 		}
 		way.always = way.open.count() == m.slots
