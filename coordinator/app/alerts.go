@@ -4,20 +4,26 @@ import (
 	"context"
 	"errors"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"golang.org/x/sync/errgroup"
 
 	"lamplighter/coordinator/alert"
 	"lamplighter/coordinator/deliver"
+	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/heard"
 	"lamplighter/coordinator/store"
+	"lamplighter/proto/onair/locator"
+	"lamplighter/proto/onair/slot"
 )
 
 // How often the leader looks whether something is wrong: at what changes fast,
-// and at what takes longer to read.
+// at what takes longer to read, and at what takes hours or days to come about.
 const (
 	alertsEvery  = 5 * time.Second
 	historyEvery = time.Minute
+	longerEvery  = 10 * time.Minute
 	retryAlerts  = 5 * time.Second // after the database failed
 )
 
@@ -98,6 +104,9 @@ type watcher struct {
 	memory      *alert.Memory
 	history     store.Observed
 	historyAt   time.Time
+	longer      store.Observed
+	longerAt    time.Time
+	heardOff    map[string]*alert.Hearsay // by beacon
 	onDuty      map[string]bool
 	planMadeAt  time.Time
 	connected   bool
@@ -111,11 +120,10 @@ func (w *watcher) look(ctx context.Context) error {
 	if err != nil || current == nil {
 		return err
 	}
-	observed, err := w.observe(ctx)
+	observed, err := w.observe(ctx, current)
 	if err != nil {
 		return err
 	}
-	observed.Fleet = current
 	given, err := a.store.AlertsGiven(ctx)
 	if err != nil {
 		return err
@@ -165,7 +173,7 @@ func (w *watcher) save(ctx context.Context, tx *store.LeaderTx, changed []*alert
 }
 
 // observe gathers what is known, the slow part of it once a minute.
-func (w *watcher) observe(ctx context.Context) (*alert.Observation, error) {
+func (w *watcher) observe(ctx context.Context, f *fleet.Fleet) (*alert.Observation, error) {
 	a := w.app
 	now, err := a.store.Now(ctx)
 	if err != nil {
@@ -179,31 +187,119 @@ func (w *watcher) observe(ctx context.Context) (*alert.Observation, error) {
 	}
 	w.connected = connected
 	if now.Sub(w.historyAt) >= historyEvery {
-		if err := w.readHistory(ctx, now); err != nil {
+		if err := w.readHistory(ctx, f, now); err != nil {
 			return nil, err
 		}
 	}
+	if now.Sub(w.longerAt) >= longerEvery {
+		if err := w.readLonger(ctx, f, now); err != nil {
+			return nil, err
+		}
+	}
+	began := time.Now()
 	fresh, err := a.store.ObserveNow(ctx)
 	if err != nil {
 		return nil, err
 	}
-	beacons := make(map[string]alert.Beacon, len(fresh))
-	for name, b := range fresh {
-		known := *b
-		if slow := w.history[name]; slow != nil {
-			known = *slow
-			known.LastSeen, known.Health, known.HealthAt = b.LastSeen, b.Health, b.HealthAt
-			known.LeaseGranted, known.LeaseUntil, known.Cloned = b.LeaseGranted, b.LeaseUntil, b.Cloned
-		}
-		beacons[name] = known
-	}
 	return &alert.Observation{
-		Beacons: beacons, BrokerAway: !connected, PlanMadeAt: w.planMadeAt, OnDuty: w.onDuty,
+		Fleet: f, Beacons: w.merge(f, fresh), BrokerAway: !connected, ReadTook: time.Since(began),
+		PlanMadeAt: w.planMadeAt, PlanFails: a.dispatcher.PlanFails(), OnDuty: w.onDuty,
 		BrokerSince: w.brokerSince, LeadingSince: w.since,
 	}, nil
 }
 
-func (w *watcher) readHistory(ctx context.Context, now time.Time) (err error) {
+// merge puts together what was read at different times, also of a beacon that
+// was never heard.
+func (w *watcher) merge(f *fleet.Fleet, fresh store.Observed) map[string]alert.Beacon {
+	beacons := make(map[string]alert.Beacon, len(f.Beacons))
+	for _, b := range f.Beacons {
+		var known alert.Beacon
+		if slow := w.history[b.Name]; slow != nil {
+			known = *slow
+		}
+		if slower := w.longer[b.Name]; slower != nil {
+			known.Days, known.Supply, known.DeadBands = slower.Days, slower.Supply, slower.DeadBands
+		}
+		if now := fresh[b.Name]; now != nil {
+			known.LastSeen, known.Health, known.HealthAt = now.LastSeen, now.Health, now.HealthAt
+			known.LeaseGranted, known.LeaseUntil, known.Cloned = now.LeaseGranted, now.LeaseUntil, now.Cloned
+		}
+		known.HeardOff = w.heardOff[b.Name]
+		beacons[b.Name] = known
+	}
+	return beacons
+}
+
+// readLonger reads what takes hours or days to come about.
+func (w *watcher) readLonger(ctx context.Context, f *fleet.Fleet, now time.Time) (err error) {
+	q := store.Longer{LeastSent: heard.UnheardSent, NearM: heard.NearKm * 1000}
+	for _, b := range f.Beacons {
+		if b.Limits.SupplyEmpty != nil {
+			q.Batteries = append(q.Batteries, b.Name)
+		}
+	}
+	if w.longer, err = w.app.store.ObserveLonger(ctx, q); err != nil {
+		return err
+	}
+	for _, b := range w.longer {
+		b.DeadBands = slices.DeleteFunc(b.DeadBands, func(d alert.DeadBand) bool { return !heard.Unheard(d.Sent, 0, d.Others) })
+	}
+	w.longerAt = now
+	return nil
+}
+
+// readStrays finds what receivers agree on and none of our orders covers. It
+// stands at the first of the beacons that have the call sign.
+func (w *watcher) readStrays(ctx context.Context, f *fleet.Fleet) error {
+	reports, err := w.app.store.StrayReceptions(ctx)
+	if err != nil {
+		return err
+	}
+	w.heardOff = map[string]*alert.Hearsay{}
+	if len(reports) == 0 {
+		return nil
+	}
+	beacons := map[string]string{} // by call sign
+	for _, b := range f.Beacons {
+		if beacons[b.Callsign] == "" {
+			beacons[b.Callsign] = b.Name
+		}
+	}
+	type place struct {
+		slot           slot.Number
+		callsign, band string
+	}
+	fresh := map[place]bool{}
+	var strays []heard.Stray
+	for _, r := range reports {
+		at, err := locator.Parse(r.ReceiverLocator)
+		if err != nil {
+			continue // of a receiver that can't be told from another one
+		}
+		n := f.Network.Slot.At(r.StartAt)
+		fresh[place{n, r.Callsign, r.Band}] = fresh[place{n, r.Callsign, r.Band}] || r.Fresh
+		strays = append(strays, heard.Stray{
+			Slot: n, Callsign: r.Callsign, Band: r.Band, Millihertz: r.FrequencyMillihertz, Receiver: r.Receiver, ReceiverLocator: at,
+		})
+	}
+	sure, _ := heard.Sightings(strays)
+	for _, s := range sure {
+		name := beacons[s.Callsign]
+		if before := w.heardOff[name]; name == "" || !fresh[place{s.Slot, s.Callsign, s.Band}] || before != nil && before.At.After(f.Network.Slot.Start(s.Slot)) {
+			continue
+		}
+		w.heardOff[name] = &alert.Hearsay{
+			Stray:    alert.Stray{At: f.Network.Slot.Start(s.Slot), Band: s.Band, Hz: float64(s.Millihertz) / 1000},
+			Callsign: s.Callsign, Receivers: s.Receivers,
+		}
+	}
+	return nil
+}
+
+func (w *watcher) readHistory(ctx context.Context, f *fleet.Fleet, now time.Time) (err error) {
+	if err := w.readStrays(ctx, f); err != nil {
+		return err
+	}
 	if w.history, err = w.app.store.ObserveHistory(ctx); err != nil {
 		return err
 	}

@@ -132,3 +132,35 @@ func TestWhatIsWrongReachesAProgramOnceOverARestart(t *testing.T) {
 		t.Errorf("told %+v", trial)
 	}
 }
+
+// Two receivers report our call sign where nothing of ours was to be: somebody
+// hears of it, and of one receiver alone nobody does.
+func TestWhatTwoReceiversHeardReachesAProgram(t *testing.T) {
+	o, l := options(t), newListener(t)
+	o.Dir = t.TempDir()
+	l.settle(t, o.Dir)
+	a := start(t, o)
+	apply(t, a, toldFleet)
+	earlier := time.Now().UTC().Add(-time.Hour).Truncate(2 * time.Minute)
+	bring := func(at time.Time, hertz, receiver, locator string) {
+		t.Helper()
+		file := "time,callsign,frequency_hz,receiver,receiver_locator\n" + at.Format(time.RFC3339) + ",Q0TRN," + hertz + "," + receiver + "," + locator + "\n"
+		answer, err := http.Post("http://"+a.Addr().HTTP+"/receptions", "text/csv", strings.NewReader(file))
+		if err != nil {
+			t.Fatal(err)
+		}
+		_ = answer.Body.Close()
+		if answer.StatusCode != http.StatusOK {
+			t.Fatalf("reports were answered with %s", answer.Status)
+		}
+	}
+	bring(earlier, "7040103", "Q8XYZ", "FN42AX")
+	bring(earlier, "7040099", "Q9XYZ", "JN58TD")
+	bring(earlier.Add(-10*time.Minute), "7040103", "Q9XYZ", "JN58TD")
+	a.Stop() // what takes a minute to be looked at again is looked at first
+	start(t, o)
+	told := within(t, "word of the stranger", l.messages)
+	if told.Event != "began" || !strings.Contains(told.Text, "Receivers Q8XYZ and Q9XYZ heard Q0TRN on 40m") || !strings.Contains(told.Text, earlier.Format("2006-01-02 15:04:05 UTC")) {
+		t.Errorf("told %+v", told)
+	}
+}

@@ -109,6 +109,17 @@ func (d *Dispatcher) leading() *term {
 	return d.term
 }
 
+// PlanFails says in a sentence why no plan can be made; empty: nothing is in the
+// way, or this coordinator does not lead.
+func (d *Dispatcher) PlanFails() string {
+	if t := d.leading(); t != nil {
+		if why := t.failing.Load(); why != nil {
+			return (*why).Error()
+		}
+	}
+	return ""
+}
+
 // LatestLeaseEnd is the end of the latest lease granted to a beacon, by the
 // database's clock; zero: it never had one.
 func (d *Dispatcher) LatestLeaseEnd(ctx context.Context, beacon string) (time.Time, error) {

@@ -113,10 +113,12 @@ func (l *loop) adopt(ctx context.Context, m made) error {
 		return nil
 	case m.err != nil:
 		l.metrics.failures.Inc()
+		l.failing.Store(&m.err)
 		l.log.Error("no plan could be made; the orders in force run on", "error", m.err)
 		l.next.Reset(retryAfter)
 		return nil
 	}
+	l.failing.Store(nil)
 	if err := l.hushNewcomers(ctx); err != nil { // before they get orders
 		return err
 	}

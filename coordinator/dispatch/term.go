@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"lamplighter/coordinator/fleet"
@@ -48,6 +49,8 @@ type term struct {
 
 	hushGuard sync.Mutex // of the one below
 	hushShown map[string]lease.Number
+
+	failing atomic.Pointer[error] // why the latest plan could not be made; nil: it could
 
 	fleetChanged chan struct{} // a new plan is due
 	released     chan struct{} // something that was withheld may be free

@@ -172,13 +172,21 @@ func samplesOf(ctx context.Context, db querier, beacons []string, froms, tos []t
 	return samples, err
 }
 
+// healthOf reads a record of health; nil: its bytes say something else.
+func healthOf(body []byte) *wirev1.Health {
+	var record wirev1.Record
+	if (proto.UnmarshalOptions{DiscardUnknown: true}).Unmarshal(body, &record) != nil {
+		return nil
+	}
+	return record.GetHealth()
+}
+
 // sampleOf reads a record of health; false: its bytes say something else.
 func sampleOf(at time.Time, body []byte) (rollup.Sample, bool) {
-	var record wirev1.Record
-	if (proto.UnmarshalOptions{DiscardUnknown: true}).Unmarshal(body, &record) != nil || record.GetHealth() == nil {
+	h := healthOf(body)
+	if h == nil {
 		return rollup.Sample{}, false
 	}
-	h := record.GetHealth()
 	sample := rollup.Sample{At: at, ClockErrorNs: h.ClockErrorBoundNs, FrequencyPpb: h.FrequencyUncertaintyPpb, OnAir: h.GetOnAir()}
 	switch h.GetLock() {
 	case wirev1.Lock_LOCK_LOCKED:
