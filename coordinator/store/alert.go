@@ -64,25 +64,71 @@ func (s *Store) alerts(ctx context.Context, condition string, args ...any) ([]al
 }
 
 // SaveAlerts stores alerts as they are now, and gives those their number that
-// have none.
+// have none. It takes as many statements for a thousand as for one.
 func (tx *LeaderTx) SaveAlerts(ctx context.Context, alerts []*alert.Alert) error {
-	batch := &pgx.Batch{}
+	var known, fresh alertRows
+	byKey := map[alert.Key]*alert.Alert{}
 	for _, a := range alerts {
-		memory, err := json.Marshal(a)
+		rows := &known
+		if a.Number == 0 {
+			rows, byKey[a.Key] = &fresh, a
+		}
+		if err := rows.add(a); err != nil {
+			return err
+		}
+	}
+	if len(known.number) > 0 {
+		_, err := tx.Exec(ctx, `
+			update alerts a set state = n.state, since = n.since, raised_at = n.raised_at, over_at = n.over_at, closed = n.closed, memory = n.memory::jsonb
+			from `+unnestedAlerts+` where a.alert = n.number and exists (select from leadership where epoch = $1)`, known.arguments(tx.Epoch)...)
 		if err != nil {
 			return err
 		}
-		args := []any{int64(tx.Epoch), string(a.State), a.Since, nullTime(a.RaisedAt), nullTime(a.OverAt), a.Closed, memory}
-		if a.Number != 0 {
-			batch.Queue(`update alerts set state = $2, since = $3, raised_at = $4, over_at = $5, closed = $6, memory = $7
-				where alert = $8 and exists (select from leadership where epoch = $1)`, append(args, a.Number)...)
-			continue
-		}
-		batch.Queue(`insert into alerts (state, since, raised_at, over_at, closed, memory, condition, site, beacon)
-			select $2, $3, $4, $5, $6, $7, $8, $9, $10 from leadership where epoch = $1 returning alert`,
-			append(args, string(a.Code), a.Site, a.Beacon)...).QueryRow(func(row pgx.Row) error { return row.Scan(&a.Number) })
 	}
-	return tx.SendBatch(ctx, batch).Close()
+	if len(fresh.number) == 0 {
+		return nil
+	}
+	rows, err := tx.Query(ctx, `
+		insert into alerts (condition, site, beacon, state, since, raised_at, over_at, closed, memory)
+		select n.condition, n.site, n.beacon, n.state, n.since, n.raised_at, n.over_at, n.closed, n.memory::jsonb
+		from `+unnestedAlerts+` where exists (select from leadership where epoch = $1) order by n.place
+		returning condition, site, beacon, alert`, fresh.arguments(tx.Epoch)...)
+	if err != nil {
+		return err
+	}
+	var key alert.Key
+	var number int64
+	_, err = pgx.ForEachRow(rows, []any{&key.Code, &key.Site, &key.Beacon, &number}, func() error {
+		byKey[key].Number = number
+		return nil
+	})
+	return err
+}
+
+// alertRows are alerts as one array for each column.
+type alertRows struct {
+	number                         []int64
+	condition, site, beacon, state []string
+	since                          []time.Time
+	raised, over                   []*time.Time
+	closed                         []bool
+	memory                         []string
+}
+
+const unnestedAlerts = `unnest($2::bigint[], $3::text[], $4::text[], $5::text[], $6::text[], $7::timestamptz[], $8::timestamptz[], $9::timestamptz[], $10::boolean[], $11::text[])
+			with ordinality as n (number, condition, site, beacon, state, since, raised_at, over_at, closed, memory, place)`
+
+func (r *alertRows) add(a *alert.Alert) error {
+	memory, err := json.Marshal(a)
+	r.number, r.state, r.since = append(r.number, a.Number), append(r.state, string(a.State)), append(r.since, a.Since)
+	r.condition, r.site, r.beacon = append(r.condition, string(a.Code)), append(r.site, a.Site), append(r.beacon, a.Beacon)
+	r.raised, r.over = append(r.raised, nullTime(a.RaisedAt)), append(r.over, nullTime(a.OverAt))
+	r.closed, r.memory = append(r.closed, a.Closed), append(r.memory, string(memory))
+	return err
+}
+
+func (r *alertRows) arguments(epoch uint64) []any {
+	return []any{int64(epoch), r.number, r.condition, r.site, r.beacon, r.state, r.since, r.raised, r.over, r.closed, r.memory}
 }
 
 func nullTime(at time.Time) *time.Time {

@@ -29,14 +29,25 @@ const messageColumns = "message, alert, recipient, event, subject, body, made_at
 // AddMessages stores what was decided to be told, and gives the numbers. The
 // alerts of the messages must be saved.
 func (tx *LeaderTx) AddMessages(ctx context.Context, messages []alert.Message) ([]int64, error) {
-	numbers := make([]int64, len(messages))
-	batch := &pgx.Batch{}
-	for i, m := range messages {
-		batch.Queue(`insert into alert_messages (alert, epoch, recipient, event, subject, body, made_at)
-			select $2, epoch, $3, $4, $5, $6, now() from leadership where epoch = $1 returning message`,
-			int64(tx.Epoch), m.Alert.Number, m.Recipient, string(m.What), m.Subject, m.Text).QueryRow(func(row pgx.Row) error { return row.Scan(&numbers[i]) })
+	if len(messages) == 0 {
+		return nil, nil
 	}
-	return numbers, tx.SendBatch(ctx, batch).Close()
+	var alerts []int64
+	var recipients, events, subjects, bodies []string
+	for _, m := range messages {
+		alerts, recipients, events = append(alerts, m.Alert.Number), append(recipients, m.Recipient), append(events, string(m.What))
+		subjects, bodies = append(subjects, m.Subject), append(bodies, m.Text)
+	}
+	rows, err := tx.Query(ctx, `
+		insert into alert_messages (alert, epoch, recipient, event, subject, body, made_at)
+		select n.alert, l.epoch, n.recipient, n.event, n.subject, n.body, now()
+		from leadership l, unnest($2::bigint[], $3::text[], $4::text[], $5::text[], $6::text[])
+			with ordinality as n (alert, recipient, event, subject, body, place)
+		where l.epoch = $1 order by n.place returning message`, int64(tx.Epoch), alerts, recipients, events, subjects, bodies)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowTo[int64])
 }
 
 // AddTrial stores a message that says that it is a trial.

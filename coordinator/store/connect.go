@@ -44,6 +44,7 @@ func configure(url string, options Options) (*pgxpool.Config, error) {
 	parameters["idle_in_transaction_session_timeout"] = milliseconds(0, silentSession)
 	parameters["tcp_keepalives_idle"], parameters["tcp_keepalives_interval"], parameters["tcp_keepalives_count"] = "10", "5", "4"
 	config.AfterConnect = inUTC
+	config.ConnConfig.Tracer = options.Tracer
 	return config, nil
 }
 

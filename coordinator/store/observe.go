@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
 	"google.golang.org/protobuf/proto"
 
 	"lamplighter/coordinator/alert"
@@ -40,29 +41,39 @@ func (s *Store) each(ctx context.Context, o Observed, into []any, take func(b *a
 // until when their leases run, and which are spoken for by two devices.
 func (s *Store) ObserveNow(ctx context.Context) (Observed, error) {
 	o := Observed{}
-	statuses, err := s.BeaconStatuses(ctx)
-	if err != nil {
+	if err := s.observeStatus(ctx, o); err != nil {
 		return nil, err
 	}
-	for _, said := range statuses {
-		b := o.of(said.Beacon)
-		if said.LastSeen != nil {
-			b.LastSeen = *said.LastSeen
-		}
-		if said.HealthAt != nil {
-			b.Health, b.HealthAt = &wirev1.Health{}, *said.HealthAt
-			if err := proto.Unmarshal(said.Health, b.Health); err != nil {
-				return nil, err
-			}
-		}
-	}
 	var from, until time.Time
-	err = s.each(ctx, o, []any{&from, &until}, func(b *alert.Beacon) { b.LeaseGranted, b.LeaseUntil = from, until },
+	err := s.each(ctx, o, []any{&from, &until}, func(b *alert.Beacon) { b.LeaseGranted, b.LeaseUntil = from, until },
 		"select beacon, granted_at, expires_at from leases where granted_at is not null and expires_at is not null")
 	if err != nil {
 		return nil, err
 	}
 	return o, s.observeClones(ctx, o)
+}
+
+// observeStatus reads how beacons are, as they said last.
+func (s *Store) observeStatus(ctx context.Context, o Observed) error {
+	rows, err := s.pool.Query(ctx, "select beacon, last_seen, health_at, health from beacon_status")
+	if err != nil {
+		return err
+	}
+	var name string
+	var seen, at *time.Time
+	var health []byte
+	_, err = pgx.ForEachRow(rows, []any{&name, &seen, &at, (*pgtype.DriverBytes)(&health)}, func() error {
+		b := o.of(name)
+		if seen != nil {
+			b.LastSeen = *seen
+		}
+		if at == nil {
+			return nil
+		}
+		b.Health, b.HealthAt = &wirev1.Health{}, *at
+		return proto.Unmarshal(health, b.Health)
+	})
+	return err
 }
 
 // ObserveHistory reads what takes longer to come about and to read: it is enough

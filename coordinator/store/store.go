@@ -18,6 +18,8 @@ type Options struct {
 	StatementTimeout time.Duration
 	// LockTimeout ends a wait for another transaction; 0: 5 s.
 	LockTimeout time.Duration
+	// Tracer hears of every statement; nil: nobody does.
+	Tracer pgx.QueryTracer
 }
 
 // Store is the coordinator's memory.
