@@ -29,7 +29,7 @@ func (c *carrier) carry(ctx context.Context, to *fleet.Recipient, m Parcel) Outc
 		if c.settings.Mail == nil {
 			return outcome(Later, "no mail server is named in %s", File)
 		}
-		return post{*c.settings.Mail, c.within}.send(ctx, to.Mail, m)
+		return post{settings: *c.settings.Mail, within: c.within}.send(ctx, to.Mail, m)
 	case to.Webhook != "":
 		hook, known := c.settings.Webhooks[to.Webhook]
 		if !known {

@@ -21,6 +21,7 @@ const mailWithin = 30 * time.Second
 type post struct {
 	settings Mail
 	within   time.Duration
+	dial     func(ctx context.Context, network, address string) (net.Conn, error) // nil: as the settings say
 }
 
 // client makes a client for one mail. When ctx ends its connection does, in the
@@ -39,9 +40,13 @@ func (p post) client(ctx context.Context) (*mail.Client, error) {
 		return nil, err
 	}
 	secure := &tls.Config{ServerName: host, MinVersion: tls.VersionTLS12, RootCAs: roots}
-	dial := (&net.Dialer{}).DialContext
-	if p.settings.TLS == "implicit" {
+	dial := p.dial
+	switch {
+	case dial != nil:
+	case p.settings.TLS == "implicit":
 		dial = (&tls.Dialer{Config: secure}).DialContext
+	default:
+		dial = (&net.Dialer{}).DialContext
 	}
 	options := []mail.Option{
 		mail.WithPort(port), mail.WithTimeout(p.within), mail.WithTLSConfig(secure),

@@ -10,8 +10,8 @@ import (
 
 func TestMailIsAcceptedOnceAfterAFirstTryThatFailed(t *testing.T) {
 	o := newOffice(t, answers(451))
-	s := newStage(t, o.settings(), 20*time.Second)
-	m := s.run(s.tell("ada"))
+	s := newStage(t, o.settings())
+	m := s.carry(s.tell("ada"), nil)
 	if m.State != "accepted" || m.Attempts != 2 || m.Unclear != 0 || len(o.kept) != 1 {
 		t.Fatalf("%+v, %d mails kept", m, len(o.kept))
 	}
@@ -25,9 +25,17 @@ func TestMailIsAcceptedOnceAfterAFirstTryThatFailed(t *testing.T) {
 // have the same identity.
 func TestARepetitionAfterAnUnclearAnswerHasTheSameIdentity(t *testing.T) {
 	o := newOffice(t)
-	o.orders = []func(string) error{o.hangs}
-	s := newStage(t, o.settings(), 3*time.Second)
-	m := s.run(s.tell("ada"))
+	s := newStage(t, o.settings())
+	trying, givenUp := context.WithCancel(t.Context())
+	o.orders = []func(string) error{o.hangs(givenUp)}
+	number := s.tell("ada")
+	if again := s.attempt(trying, number); again != firstWait {
+		t.Errorf("tried again after %s", again)
+	}
+	if m := s.message(number); m.State != "waiting" || m.Unclear != 1 {
+		t.Errorf("%+v", m)
+	}
+	m := s.carry(number, nil)
 	if m.State != "accepted" || m.Unclear != 1 {
 		t.Fatalf("%+v", m)
 	}
@@ -38,14 +46,14 @@ func TestARepetitionAfterAnUnclearAnswerHasTheSameIdentity(t *testing.T) {
 
 func TestAClearRefusalIsNotRepeated(t *testing.T) {
 	o := newOffice(t, answers(554))
-	s := newStage(t, o.settings(), 20*time.Second)
+	s := newStage(t, o.settings())
 	number := s.tell("ada")
-	m := s.run(number)
+	m := s.carry(number, nil)
 	if m.State != "undelivered" || m.Attempts != 1 || !strings.Contains(m.Answer, "554") {
 		t.Fatalf("%+v", m)
 	}
-	if again, err := s.queue.attempt(t.Context(), number); again != 0 || err != nil || o.calls != 1 {
-		t.Errorf("tried again: %v %v, %d calls", again, err, o.calls)
+	if again := s.attempt(t.Context(), number); again != 0 || o.calls != 1 {
+		t.Errorf("tried again: %v, %d calls", again, o.calls)
 	}
 	undelivered, err := s.store.Undelivered(t.Context())
 	if err != nil || len(undelivered) != 1 {
@@ -55,39 +63,29 @@ func TestAClearRefusalIsNotRepeated(t *testing.T) {
 
 // Two days in virtual time: each attempt is made when it is due.
 func TestAServerThatIsDown(t *testing.T) {
+	o := newOffice(t)
+	s := newStage(t, o.settings())
 	for _, c := range []struct {
 		name  string
 		down  time.Duration
 		state string
 		kept  int
 	}{
-		{"for three hours", 3 * time.Hour, "accepted", 1},
 		{"for two days", 48 * time.Hour, "undelivered", 0},
+		{"for three hours", 3 * time.Hour, "accepted", 1},
 	} {
-		t.Run(c.name, func(t *testing.T) {
-			o := newOffice(t)
-			s := newStage(t, o.settings(), 20*time.Second)
-			o.shut()
-			number := s.tell("ada")
-			for gone := time.Duration(0); ; {
-				again, err := s.queue.attempt(t.Context(), number)
-				if err != nil {
-					t.Fatal(err)
-				}
-				if again == 0 {
-					break
-				}
-				s.pass(again)
-				if gone += again; gone > c.down && gone-again <= c.down {
-					o.reopen()
-				}
+		o.shut()
+		up := false
+		m := s.carry(s.tell("ada"), func(gone time.Duration) {
+			if gone > c.down && !up {
+				up = true
+				o.reopen()
 			}
-			m := s.message(number)
-			if m.State != c.state || len(o.kept) != c.kept || m.Unclear != 0 {
-				t.Errorf("%+v, %d mails kept", m, len(o.kept))
-			}
-			t.Logf("%d attempts", m.Attempts)
 		})
+		if m.State != c.state || len(o.kept) != c.kept || m.Unclear != 0 || up != (c.state == "accepted") {
+			t.Errorf("%s: %+v, %d mails kept, up again: %v", c.name, m, len(o.kept), up)
+		}
+		t.Logf("%s: %d attempts", c.name, m.Attempts)
 	}
 }
 
@@ -98,10 +96,10 @@ func TestMailOverTLSFromTheFirstByte(t *testing.T) {
 	o.reopen()
 	settings := o.settings()
 	settings.Mail.TLS = "implicit"
-	s := newStage(t, settings, 20*time.Second)
+	s := newStage(t, settings)
 	number := s.tell("ada")
-	if again, err := s.queue.attempt(t.Context(), number); err != nil || again != 0 || len(o.kept) != 1 {
-		t.Errorf("again after %v, %v: %+v", again, err, s.message(number))
+	if again := s.attempt(t.Context(), number); again != 0 || len(o.kept) != 1 {
+		t.Errorf("again after %v: %+v", again, s.message(number))
 	}
 }
 
@@ -109,19 +107,19 @@ func TestMailGoesToNobodyWhoCanNotShowTheirCertificate(t *testing.T) {
 	o := newOffice(t)
 	settings := o.settings()
 	settings.Mail.Authority = newOffice(t).root
-	s := newStage(t, settings, 20*time.Second)
-	number := s.tell("ada")
-	if again, err := s.queue.attempt(t.Context(), number); err != nil || again == 0 || o.calls != 0 {
-		t.Errorf("again after %v, %v; %d calls", again, err, o.calls)
+	s := newStage(t, settings)
+	if again := s.attempt(t.Context(), s.tell("ada")); again == 0 || o.calls != 0 {
+		t.Errorf("again after %v; %d calls", again, o.calls)
 	}
 }
 
-// The coordinator stops while a server hangs, and another one goes on.
+// The coordinator stops while a server hangs, and another one goes on: the real
+// queue of jobs.
 func TestARestartInTheMiddle(t *testing.T) {
 	o := newOffice(t)
 	reached := make(chan struct{})
-	o.orders = []func(string) error{func(text string) error { close(reached); return o.hangs(text) }}
-	s := newStage(t, o.settings(), 30*time.Second)
+	o.orders = []func(string) error{o.hangs(func() { close(reached) })}
+	s := newStage(t, o.settings())
 	number := s.tell("ada")
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error, 1)

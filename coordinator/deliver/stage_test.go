@@ -48,11 +48,12 @@ type stage struct {
 	queue *Queue
 	epoch uint64
 	sent  chan broker.Message
+	exec  func(sql string, args ...any)
 }
 
 func (s *stage) Publish(_ context.Context, m broker.Message) error { s.sent <- m; return nil }
 
-func newStage(t *testing.T, settings Settings, within time.Duration) *stage {
+func newStage(t *testing.T, settings Settings) *stage {
 	t.Helper()
 	s := &stage{t: t, store: storetest.New(t), sent: make(chan broker.Message, 10)}
 	_, err := s.store.ApplyFleet(t.Context(), store.FleetVersion{Network: "trial", SlotSeconds: 120, File: "f.yaml", YAML: fleetFile, AppliedBy: "test"}, 0)
@@ -73,7 +74,17 @@ func newStage(t *testing.T, settings Settings, within time.Duration) *stage {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s.queue.carrier.within, s.queue.carrier.http.Timeout = within, within
+	conn, err := s.store.Dedicated(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = conn.Close(context.Background()) })
+	s.exec = func(sql string, args ...any) {
+		t.Helper()
+		if _, err := conn.Exec(context.Background(), sql, args...); err != nil {
+			t.Fatal(err)
+		}
+	}
 	return s
 }
 
@@ -116,26 +127,42 @@ func (s *stage) message(number int64) store.AlertMessage {
 	return store.AlertMessage{}
 }
 
-func (s *stage) exec(sql string, args ...any) {
-	s.t.Helper()
-	conn, err := s.store.Dedicated(context.Background())
-	if err != nil {
-		s.t.Fatal(err)
-	}
-	defer conn.Close(context.Background()) //nolint:errcheck // read or not
-	if _, err := conn.Exec(context.Background(), sql, args...); err != nil {
-		s.t.Fatal(err)
-	}
-}
-
 // pass moves messages into the past, as if that time had gone by.
 func (s *stage) pass(d time.Duration) {
 	s.t.Helper()
 	s.exec("update alert_messages set made_at = made_at - $1::interval", d)
 }
 
-// run works jobs off until a message has come to its end; a wait until the next
-// attempt is taken as over.
+// attempt makes one attempt at a message.
+func (s *stage) attempt(ctx context.Context, number int64) time.Duration {
+	s.t.Helper()
+	again, err := s.queue.attempt(ctx, number)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	return again
+}
+
+// carry makes each attempt at a message when it is due, in virtual time, until
+// the message has come to its end. between is called with the time that has
+// passed; nil: nothing is.
+func (s *stage) carry(number int64, between func(gone time.Duration)) store.AlertMessage {
+	s.t.Helper()
+	for gone := time.Duration(0); ; {
+		again := s.attempt(s.t.Context(), number)
+		if again == 0 {
+			return s.message(number)
+		}
+		s.pass(again)
+		gone += again
+		if between != nil {
+			between(gone)
+		}
+	}
+}
+
+// run works jobs off, as the coordinator does, until a message has come to its
+// end; a wait until the next attempt is taken as over.
 func (s *stage) run(number int64) store.AlertMessage {
 	s.t.Helper()
 	ctx, stop := context.WithCancel(s.t.Context())
@@ -222,8 +249,14 @@ func answers(code int) func(string) error {
 	return func(string) error { return &smtp.SMTPError{Code: code, Message: "no"} }
 }
 
-// hangs takes the mail and never says so.
-func (o *office) hangs(string) error { <-o.released; return nil }
+// hangs takes the mail and never says so; reached is called then.
+func (o *office) hangs(reached func()) func(string) error {
+	return func(string) error {
+		reached()
+		<-o.released
+		return nil
+	}
+}
 
 // newOffice makes a mail server that is up, with TLS.
 func newOffice(t *testing.T, orders ...func(string) error) *office {

@@ -1,6 +1,7 @@
 package deliver
 
 import (
+	"context"
 	"encoding/json"
 	"io"
 	"net/http"
@@ -9,7 +10,6 @@ import (
 	"strings"
 	"sync"
 	"testing"
-	"time"
 )
 
 const key = "sixteen-characters-or-more"
@@ -18,7 +18,8 @@ const key = "sixteen-characters-or-more"
 type receiver struct {
 	*httptest.Server
 	mu       sync.Mutex
-	orders   []int // status; 0: no answer
+	orders   []int  // status; 0: no answer
+	reached  func() // called before there is none
 	messages []Parcel
 	wrong    []string
 }
@@ -44,6 +45,7 @@ func (r *receiver) ServeHTTP(w http.ResponseWriter, request *http.Request) {
 	}
 	r.mu.Unlock()
 	if status == 0 {
+		r.reached()
 		<-request.Context().Done() // until the other side hangs up
 		return
 	}
@@ -51,6 +53,7 @@ func (r *receiver) ServeHTTP(w http.ResponseWriter, request *http.Request) {
 }
 
 func TestAWebhookIsToldUntilItAnswersClearly(t *testing.T) {
+	s := newStage(t, Settings{})
 	for _, c := range []struct {
 		name              string
 		orders            []int
@@ -65,8 +68,13 @@ func TestAWebhookIsToldUntilItAnswersClearly(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			r := newReceiver(t, c.orders...)
-			s := newStage(t, Settings{Webhooks: map[string]Hook{"own": {r.URL, key}}}, 3*time.Second)
-			m := s.run(s.tell("program"))
+			s.queue.carrier.settings.Webhooks = map[string]Hook{"own": {r.URL, key}}
+			trying, givenUp := context.WithCancel(t.Context())
+			defer givenUp()
+			r.reached = givenUp
+			number := s.tell("program")
+			s.attempt(trying, number)
+			m := s.carry(number, nil)
 			if m.State != c.state || m.Attempts != c.attempts || m.Unclear != c.unclear || len(r.messages) != c.attempts || len(r.wrong) > 0 {
 				t.Errorf("%+v; got %+v; wrong %v", m, r.messages, r.wrong)
 			}
@@ -96,14 +104,14 @@ func TestTheTopicAndAServiceHearToo(t *testing.T) {
 		r.mu.Unlock()
 	})
 	at, _ := url.Parse(r.URL)
-	s := newStage(t, Settings{Services: map[string]string{"room": "generic://" + at.Host + "/?disabletls=yes"}}, 20*time.Second)
-	if m := s.run(s.tell("wire")); m.State != "accepted" {
+	s := newStage(t, Settings{Services: map[string]string{"room": "generic://" + at.Host + "/?disabletls=yes"}})
+	if m := s.carry(s.tell("wire"), nil); m.State != "accepted" {
 		t.Errorf("%+v", m)
 	}
 	if sent := <-s.sent; sent.Topic != "lamplighter/v1/trial/alerts" || !strings.Contains(string(sent.Payload), `"event":"began"`) || sent.Retained {
 		t.Errorf("published %s on %s", sent.Payload, sent.Topic)
 	}
-	if m := s.run(s.tell("chat")); m.State != "accepted" || len(r.wrong) != 1 || !strings.Contains(r.wrong[0], "GPS lock lost") {
+	if m := s.carry(s.tell("chat"), nil); m.State != "accepted" || len(r.wrong) != 1 || !strings.Contains(r.wrong[0], "GPS lock lost") {
 		t.Errorf("%+v; the room heard %v", m, r.wrong)
 	}
 }
