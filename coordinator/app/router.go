@@ -15,11 +15,12 @@ const leasesAtOnce = 16
 // filesAtOnce bounds how many files of receptions are taken in at the same time.
 const filesAtOnce = 16
 
-// router brings what agents say to who deals with it, by the kind of its topic:
-// lease requests to dispatch, everything else to the intake, which refuses, logs
-// and counts what can't be read. Lease requests don't wait for records, nor for
-// each other.
+// router brings what is said to who deals with it, by the kind of its topic:
+// lease requests to dispatch, and what coordinators told the broker to keep;
+// everything else to the intake, which refuses, logs and counts what can't be
+// read. Lease requests don't wait for records, nor for each other.
 type router struct {
+	kept   func(broker.Delivery)
 	leases func(context.Context, broker.Delivery)
 	heard  func(context.Context, broker.Delivery)
 	others func(context.Context, broker.Delivery) error
@@ -45,6 +46,8 @@ func (r *router) run(ctx context.Context, deliveries <-chan broker.Delivery) err
 			switch _, kind, _ := topic.Parse(delivery.Topic); kind {
 			case topic.LeaseRequest:
 				answering.Go(func() error { r.leases(ctx, delivery); return nil })
+			case topic.Orders, topic.Hush:
+				r.kept(delivery)
 			case topic.Receptions:
 				if !hearing.TryGo(func() error { r.heard(ctx, delivery); return nil }) {
 					delivery.Done() // a receiver that waits for its answers never comes to this

@@ -15,14 +15,15 @@ func delivery(kind topic.Kind) broker.Delivery {
 }
 
 func TestEachKindGoesToWhoDealsWithIt(t *testing.T) {
-	var leases, heard, others []string
+	var kept, leases, heard, others []string
 	r := router{
+		kept:   func(d broker.Delivery) { kept = append(kept, d.Topic) },
 		leases: func(_ context.Context, d broker.Delivery) { leases = append(leases, d.Topic) },
 		heard:  func(_ context.Context, d broker.Delivery) { heard = append(heard, d.Topic) },
 		others: func(_ context.Context, d broker.Delivery) error { others = append(others, d.Topic); return nil },
 	}
-	deliveries := make(chan broker.Delivery, 6)
-	for _, kind := range []topic.Kind{topic.Records, topic.LeaseRequest, topic.Health, topic.Presence, topic.Receptions} {
+	deliveries := make(chan broker.Delivery, 8)
+	for _, kind := range []topic.Kind{topic.Orders, topic.Hush, topic.Records, topic.LeaseRequest, topic.Health, topic.Presence, topic.Receptions} {
 		deliveries <- delivery(kind)
 	}
 	deliveries <- broker.Delivery{Topic: "nobody/says/this"}
@@ -30,8 +31,8 @@ func TestEachKindGoesToWhoDealsWithIt(t *testing.T) {
 	if err := r.run(t.Context(), deliveries); err != nil {
 		t.Fatal(err)
 	}
-	if len(leases) != 1 || len(heard) != 1 || len(others) != 4 || others[3] != "nobody/says/this" {
-		t.Errorf("leases %q, receptions %q, others %q", leases, heard, others)
+	if len(kept) != 2 || len(leases) != 1 || len(heard) != 1 || len(others) != 4 || others[3] != "nobody/says/this" {
+		t.Errorf("kept %q, leases %q, receptions %q, others %q", kept, leases, heard, others)
 	}
 }
 

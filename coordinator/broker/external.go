@@ -181,17 +181,24 @@ func (e *external) Publish(ctx context.Context, m Message) error {
 	return l.wait(ctx, l.client.Publish(m.Topic, 1, m.Retained, m.Payload))
 }
 
+// allOfThem is the name under which all coordinators share.
+const allOfThem = "coordinators"
+
 // subscriptions are the topics of all agents, each with QoS 1. Records, which
 // are many and can wait, are shared among the coordinators of a network. What is
 // said live every coordinator hears, so that one that hangs holds up no lease and
-// hides no confirmation of silence.
-func subscriptions(network string) map[string]byte {
+// hides no confirmation of silence. So it does what coordinators have the broker
+// keep, from now on: shared with nobody, because what was kept before would come
+// at each connect.
+func subscriptions(network, self string) map[string]byte {
 	filters := map[string]byte{}
 	for _, kind := range topic.Kinds() {
 		switch {
+		case kind.Down() && kind.Retained():
+			filters[topic.Shared(self, network, kind)] = 1
 		case kind.Down():
 		case kind == topic.Records:
-			filters[topic.Shared(network, kind)] = 1
+			filters[topic.Shared(allOfThem, network, kind)] = 1
 		default:
 			filters[topic.Every(network, kind)] = 1
 		}

@@ -72,15 +72,15 @@ func TestWhatWasNotDoneComesAgain(t *testing.T) {
 }
 
 func TestARefusedSubscriptionIsNoConnection(t *testing.T) {
-	asked := subscriptions(network)
-	if len(asked) != 5 {
+	asked := subscriptions(network, "coordinator-1")
+	if len(asked) != 7 {
 		t.Fatalf("%d subscriptions", len(asked))
 	}
 	if err := granted(asked, asked); err != nil {
 		t.Error(err)
 	}
 	for filter := range asked {
-		result := subscriptions(network)
+		result := subscriptions(network, "coordinator-1")
 		result[filter] = 0x80 // MQTT 3.1.1, section 3.9.3
 		if err := granted(result, asked); err == nil || !strings.Contains(err.Error(), filter) {
 			t.Errorf("refused %s: %v", filter, err)

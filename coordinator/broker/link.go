@@ -56,7 +56,7 @@ func (e *external) dial(ctx context.Context) (*link, error) {
 		l.close()
 		return nil, fmt.Errorf("no connection: %w", err)
 	}
-	filters := subscriptions(e.options.Network)
+	filters := subscriptions(e.options.Network, e.options.ClientID)
 	token := l.client.SubscribeMultiple(filters, nil)
 	err := l.wait(ctx, token)
 	if err == nil {

@@ -1,6 +1,7 @@
 package dispatch
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"log/slog"
@@ -8,6 +9,7 @@ import (
 	"time"
 
 	"lamplighter/coordinator/broker"
+	"lamplighter/coordinator/lease"
 )
 
 // publishTimeout is how long one message may take to be published.
@@ -35,6 +37,7 @@ type board struct {
 // note is the message of one topic.
 type note struct {
 	message broker.Message
+	number  lease.Number
 	due     bool // to be published
 	busy    bool // somebody publishes this topic
 }
@@ -44,7 +47,7 @@ func newBoard(ctx context.Context, publisher broker.Publisher, log *slog.Logger)
 }
 
 // put replaces the message of a topic and has it published.
-func (b *board) put(topic string, payload []byte) {
+func (b *board) put(topic string, number lease.Number, payload []byte) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	n := b.notes[topic]
@@ -52,9 +55,22 @@ func (b *board) put(topic string, payload []byte) {
 		n = &note{}
 		b.notes[topic] = n
 	}
-	n.message = broker.Message{Topic: topic, Payload: payload, Retained: true}
+	n.message, n.number = broker.Message{Topic: topic, Payload: payload, Retained: true}, number
 	n.due = true
 	b.start(n)
+}
+
+// replaced is told that somebody else put a message of a number in the place of
+// ours. If it is older, ours is put back with the next retry: not at once, since
+// two who believe to lead would never end.
+func (b *board) replaced(topic string, payload []byte, number func() lease.Number) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	n := b.notes[topic]
+	if n == nil || n.busy || bytes.Equal(n.message.Payload, payload) {
+		return
+	}
+	n.due = n.due || number().Compare(n.number) < 0
 }
 
 // again has all messages published.

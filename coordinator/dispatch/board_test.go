@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"lamplighter/coordinator/broker"
+	"lamplighter/coordinator/lease"
 )
 
 // slowBroker takes a second for each message, and refuses while it is away.
@@ -62,10 +63,10 @@ func (s *slowBroker) all() string {
 
 func TestTheLatestOfATopicIsTheLast(t *testing.T) {
 	onBoard(t, func(b *board, s *slowBroker) {
-		b.put("a", []byte("1"))
+		b.put("a", lease.Number{}, []byte("1"))
 		synctest.Wait()
-		b.put("a", []byte("2"))
-		b.put("a", []byte("3"))
+		b.put("a", lease.Number{}, []byte("2"))
+		b.put("a", lease.Number{}, []byte("3"))
 		<-time.After(5 * time.Second)
 		if got := s.all(); got != "[a 1 a 3]" {
 			t.Error(got)
@@ -86,7 +87,7 @@ func TestTheLatestOfATopicIsTheLast(t *testing.T) {
 func TestWhatTheBrokerDidNotTakeIsTriedAgain(t *testing.T) {
 	onBoard(t, func(b *board, s *slowBroker) {
 		s.away = broker.ErrNotConnected
-		b.put("a", []byte("1"))
+		b.put("a", lease.Number{}, []byte("1"))
 		<-time.After(5 * time.Second)
 		s.mu.Lock()
 		s.away = nil
@@ -102,11 +103,46 @@ func TestWhatTheBrokerDidNotTakeIsTriedAgain(t *testing.T) {
 func TestAfterATermNothingIsPublished(t *testing.T) {
 	onBoard(t, func(b *board, s *slowBroker) {
 		b.close()
-		b.put("a", []byte("1"))
+		b.put("a", lease.Number{}, []byte("1"))
 		b.again()
 		synctest.Wait()
 		if got := s.all(); got != "[]" {
 			t.Error(got)
 		}
 	})
+}
+
+// Whoever led before may speak last. That does not stay, and two who believe to
+// lead do not speak against each other without end.
+func TestAnOlderMessageDoesNotStay(t *testing.T) {
+	ours := lease.Number{Epoch: 2, Revision: 1}
+	for name, c := range map[string]struct {
+		payload string
+		number  lease.Number
+		again   bool
+	}{
+		"our own":         {"ours", ours, false},
+		"an older one":    {"older", lease.Number{Epoch: 1, Revision: 9}, true},
+		"nobody's":        {"garbage", lease.Number{}, true},
+		"a later one":     {"later", lease.Number{Epoch: 2, Revision: 2}, false},
+		"a later epoch's": {"later", lease.Number{Epoch: 3, Revision: 1}, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			onBoard(t, func(b *board, s *slowBroker) {
+				b.put("a", ours, []byte("ours"))
+				<-time.After(5 * time.Second)
+				b.replaced("a", []byte(c.payload), func() lease.Number { return c.number })
+				b.replaced("of nobody here", []byte("x"), func() lease.Number { return lease.Number{} })
+				<-time.After(5 * time.Second)
+				if got := s.all(); got != "[a ours]" {
+					t.Errorf("said at once: %s", got)
+				}
+				b.retry()
+				<-time.After(5 * time.Second)
+				if again := s.all() == "[a ours a ours]"; again != c.again {
+					t.Errorf("after the retry: %s", s.all())
+				}
+			})
+		})
+	}
 }

@@ -268,7 +268,7 @@ func (t *term) showHushes(states []store.HushState) {
 	for _, s := range states {
 		if n := number(s.Epoch, s.Number); n.Compare(t.hushShown[s.Beacon]) > 0 {
 			t.hushShown[s.Beacon] = n
-			t.show(topic.Hush, seal.Hush, s.Beacon, s.Payload)
+			t.show(topic.Hush, seal.Hush, s.Beacon, n, s.Payload)
 		}
 	}
 }

@@ -103,7 +103,7 @@ func (t *term) loadOrders(ctx context.Context) error {
 	latest, err := t.options.Store.LatestOrders(ctx)
 	for _, o := range latest {
 		t.writer.Book.LoadLatest(o.Beacon, number(o.Epoch, o.Revision))
-		t.show(topic.Orders, seal.Orders, o.Beacon, o.Payload)
+		t.show(topic.Orders, seal.Orders, o.Beacon, number(o.Epoch, o.Revision), o.Payload)
 	}
 	return err
 }
@@ -154,10 +154,10 @@ func number(epoch, revision int64) lease.Number {
 }
 
 // show puts up what a beacon is to do.
-func (t *term) show(kind topic.Kind, purpose seal.Purpose, beacon string, payload []byte) {
+func (t *term) show(kind topic.Kind, purpose seal.Purpose, beacon string, n lease.Number, payload []byte) {
 	network := t.currentFleet().Network.ID
 	address := topic.Address{Network: network, Beacon: beacon}
-	t.board.put(address.Topic(kind), t.options.Signer.Seal(purpose, network, beacon, payload))
+	t.board.put(address.Topic(kind), n, t.options.Signer.Seal(purpose, network, beacon, payload))
 }
 
 // asLeader runs do in a transaction of this leader.

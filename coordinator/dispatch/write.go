@@ -39,7 +39,7 @@ func (t *term) writeOrders(ctx context.Context) (wait time.Duration, err error) 
 	}
 	t.writer.Stored(round, now)
 	for _, o := range round {
-		t.show(topic.Orders, seal.Orders, o.Beacon, o.Payload)
+		t.show(topic.Orders, seal.Orders, o.Beacon, o.Number, o.Payload)
 	}
 	t.withheld = withheld
 	t.metrics.orders.Add(float64(len(round)))

@@ -100,9 +100,10 @@ func Every(network string, k Kind) string {
 }
 
 // Shared gives the subscription to the same for one of several who share the
-// work: the broker hands each message to one of them (MQTT 5.0, section 4.8.2).
-func Shared(network string, k Kind) string {
-	return strings.Join([]string{share, root, Every(network, k)}, separate)
+// work of a name: the broker hands each message to one of them, and nothing that
+// it has kept from before (MQTT 5.0, section 4.8.2).
+func Shared(name, network string, k Kind) string {
+	return strings.Join([]string{share, name, Every(network, k)}, separate)
 }
 
 // Parse takes a topic apart. The error says what is wrong with it.
