@@ -107,7 +107,10 @@ func (w *wide) followerHushes() {
 		eventually(w.t, beacon+" is heard", func() bool { s := w.status()[beacon]; return s.State == "ready" || s.State == "on_air" })
 	}
 	_, other := w.leader()
-	must(w.t, lamplighter, "hush", "--server", other.grpc, "--reason", "somebody is on the mast")
+	command(w.t, lamplighter, "hush", "--server", other.grpc, "--reason", "somebody is on the mast") // it waits for 5 s at most
+	for _, beacon := range beacons {
+		eventually(w.t, beacon+" is hushed", func() bool { return w.status()[beacon].State == "hushed" })
+	}
 	silence := w.keyDowns()
 	eventually(w.t, "every beacon has skipped a slot because of the hush", func() bool {
 		return w.count("select count(distinct beacon) from outcomes where kind = 'skipped' and reason = 'hushed'") == len(beacons)
