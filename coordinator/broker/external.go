@@ -184,9 +184,9 @@ func (e *external) Publish(ctx context.Context, m Message) error {
 // allOfThem is the name under which all coordinators share.
 const allOfThem = "coordinators"
 
-// subscriptions are the topics of all agents, each with QoS 1. Records, which
-// are many and can wait, are shared among the coordinators of a network. What is
-// said live every coordinator hears, so that one that hangs holds up no lease and
+// subscriptions are the topics of all agents and receivers, each with QoS 1.
+// Records and receptions, which are many and can wait, are shared among the
+// coordinators of a network. What is said live every coordinator hears, so that one that hangs holds up no lease and
 // hides no confirmation of silence. So it does what coordinators have the broker
 // keep, from now on: shared with nobody, because what was kept before would come
 // at each connect.
@@ -197,7 +197,7 @@ func subscriptions(network, self string) map[string]byte {
 		case kind.Down() && kind.Retained():
 			filters[topic.Shared(self, network, kind)] = 1
 		case kind.Down():
-		case kind == topic.Records:
+		case kind == topic.Records, kind == topic.Receptions:
 			filters[topic.Shared(allOfThem, network, kind)] = 1
 		default:
 			filters[topic.Every(network, kind)] = 1
