@@ -96,7 +96,8 @@ func awaitWire(t *testing.T, dir, level string) time.Duration {
 				return all[i].at
 			}
 		case <-limit:
-			t.Fatalf("the wire is not %s: %v", level, changes(t, dir))
+			said, _ := os.ReadFile(filepath.Join(dir, "said"))
+			t.Fatalf("the wire is not %s: %v; the keyer said last: %s", level, changes(t, dir), said)
 		}
 	}
 }
@@ -177,6 +178,7 @@ func agentProcess(dir string) error {
 			if !ok {
 				return client.Err()
 			}
+			_ = os.WriteFile(filepath.Join(dir, "said"), []byte(m.String()), 0o600) // for whoever wonders why it is silent
 			if n := m.GetNonce(); n != nil {
 				_ = client.Send(grant(n))
 			}

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"slices"
 	"sync"
 	"syscall"
@@ -58,6 +59,25 @@ func (b *beaconOf) off() {
 	}
 	if err := exec.Command(os.Args[0], "off", b.dir).Run(); err != nil {
 		b.t.Errorf("off: %v", err)
+	}
+}
+
+// awaitStandby waits until somebody stands by, which a busy machine may take
+// seconds to start. Until then the agent would have to silence.
+func (b *beaconOf) awaitStandby() {
+	b.t.Helper()
+	look := time.NewTicker(2 * time.Millisecond)
+	defer look.Stop()
+	limit := time.After(2 * time.Minute)
+	for {
+		select {
+		case <-look.C:
+			if _, err := os.Stat(filepath.Join(b.dir, "standby")); err == nil {
+				return
+			}
+		case <-limit:
+			b.t.Fatal("nobody stands by")
+		}
 	}
 }
 
@@ -128,6 +148,7 @@ func moment(t *testing.T, do func(*beaconOf), random *rand.Rand) (took latency, 
 	b := startBeacon(t)
 	defer b.stop()
 	beside := startBystander(t)
+	b.awaitStandby()
 	awaitWire(t, b.dir, high)
 	wait := time.NewTimer(time.Duration(random.Int64N(int64(700 * time.Millisecond))))
 	<-wait.C

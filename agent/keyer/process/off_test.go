@@ -54,6 +54,7 @@ func TestAKeyerWhoseStandbyIsGoneIsSilencedToo(t *testing.T) {
 	t.Parallel()
 	b := startBeacon(t)
 	defer b.stop()
+	b.awaitStandby()
 	awaitWire(t, b.dir, high)
 	standby := pidIn(t, b.dir, "standby")
 	if err := syscall.Kill(standby, syscall.SIGKILL); err != nil {
