@@ -6,8 +6,11 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+	"lamplighter/proto/seal"
 )
 
 // These look inside, at what no event can bring about.
@@ -44,6 +47,31 @@ func TestNoTransmissionGoesOnWithoutOrders(t *testing.T) {
 	core, _ := New(Config{}, Persisted{}, Instant{})
 	if no := core.ordered(&job{}); no.reason != NoOrders {
 		t.Errorf("%v", no)
+	}
+}
+
+// A lease on disk that no coordinator may grant is none.
+func TestALeaseOnDiskIsCheckedAgain(t *testing.T) {
+	signer, err := seal.NewSigner(bytes.NewReader(bytes.Repeat([]byte{1}, 32)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	config := Config{Network: "n", Beacon: "b", BootID: "boot", Keys: seal.NewKeyring(signer.Public())}
+	for _, c := range []struct {
+		hours int64
+		holds bool
+	}{{24, true}, {25, false}} {
+		payload, err := proto.Marshal(&wirev1.LeaseGrant{Network: "n", Beacon: "b", BootId: "boot", Terms: []*wirev1.LeaseTerm{
+			{Control: wirev1.Control_CONTROL_AUTOMATIC, TimeToLiveMs: c.hours * time.Hour.Milliseconds()},
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		state := file{Lease: signer.Seal(seal.Lease, "n", "b", payload), LeaseMadeNS: 1}.encode()
+		core, _ := New(config, Persisted{State: state}, Instant{Boot: time.Second})
+		if holds := core.onDisk.lease != nil; holds != c.holds {
+			t.Errorf("%d hours: held: %v", c.hours, holds)
+		}
 	}
 }
 

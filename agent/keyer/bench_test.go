@@ -71,6 +71,7 @@ type bench struct {
 	// The transmitter.
 	keyErr, toneErr, unkeyErr error
 	examineErr                error
+	holdUnkey, holdExamine    bool // the answers come later, if at all
 	carrier                   bool
 	edges                     []edge
 	prepared                  []edge
@@ -165,7 +166,9 @@ func (b *bench) perform(actions []keyer.Action) (events []keyer.Event) {
 				b.carrier = false
 			}
 			b.edges = append(b.edges, edge{b.now.Boot, "unkey", 0})
-			events = append(events, keyer.Unkeyed{Err: b.unkeyErr})
+			if !b.holdUnkey {
+				events = append(events, keyer.Unkeyed{Err: b.unkeyErr})
+			}
 		case keyer.Persist:
 			b.writing = append(b.writing, a.State)
 			if len(b.writing) > 1 {
@@ -175,7 +178,9 @@ func (b *bench) perform(actions []keyer.Action) (events []keyer.Event) {
 				events = append(events, b.write())
 			}
 		case keyer.Examine:
-			events = append(events, keyer.Examined{Err: b.examineErr})
+			if !b.holdExamine {
+				events = append(events, keyer.Examined{Err: b.examineErr})
+			}
 		case keyer.Answer:
 			b.answers = append(b.answers, a.Message)
 		case keyer.Reply:

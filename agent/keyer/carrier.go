@@ -155,7 +155,7 @@ func (c *Core) end(kind wirev1.OutcomeKind, r Reason) {
 
 // skip tells of a slot that is not sent. What was prepared for it is undone.
 func (c *Core) skip(j *job, r Reason) {
-	if j.prepared && !c.key.keyingUp {
+	if j.prepared {
 		c.keyUp()
 	}
 	c.ended(&keyerv1.Ended{

@@ -508,6 +508,70 @@ func TestS11SettingTheClockBringsNoFullMessageNearer(t *testing.T) {
 	}
 }
 
+// An extended message names the call sign of the full one before it, and follows
+// it in time also by a clock that was set back.
+func TestS11AnExtendedMessageIsOfTheFullOneBefore(t *testing.T) {
+	half := func(call string) func(*wirev1.Transmission) {
+		return func(t *wirev1.Transmission) {
+			t.Message = &wirev1.Message{Callsign: call, Locator: "JO62QM", PowerDbm: 30, Kind: extended}
+		}
+	}
+	t.Run("another call sign", func(t *testing.T) {
+		b := ready(t, transmission(0), transmission(1, half("Q2ABC")))
+		b.until(noon.Add(-3 * time.Second))
+		b.permit(0)
+		b.until(noon.Add(115 * time.Second))
+		b.accepted(b.sendEnvelope(sealWith(coordinator, seal.Envelope, envelope(6, func(e *wirev1.Envelope) { e.Callsign = "Q2ABC" }))))
+		b.lease(10)
+		if end := b.permit(1); end.GetReason() != string(keyer.NoFullBefore) {
+			t.Errorf("%v", end)
+		}
+	})
+	t.Run("a clock that was set back", func(t *testing.T) {
+		b := ready(t, transmission(1, half("Q1ABC")), transmission(2))
+		b.until(noon.Add(4*time.Minute - 3*time.Second))
+		b.lease(10)
+		b.permit(2)
+		b.until(noon.Add(4*time.Minute + 115*time.Second))
+		b.now.Wall = noon.Add(110 * time.Second)
+		b.pass(5 * time.Second)
+		b.lease(10)
+		if end := b.permit(1); end.GetReason() != string(keyer.NoFullBefore) {
+			t.Errorf("%v, after %v", end, b.ends())
+		}
+	})
+}
+
+// The next slot waits until the key is known to be up, but not for longer than
+// it may be late.
+func TestASlotWaitsForTheKeyToBeUp(t *testing.T) {
+	for _, late := range []bool{false, true} {
+		b := onAir(t, transmission(0), transmission(1))
+		b.holdUnkey = true
+		b.until(noon.Add(115 * time.Second))
+		b.lease(10)
+		if end := b.permit(1); end != nil {
+			t.Fatal(end)
+		}
+		begins := noon.Add(121 * time.Second)
+		b.until(begins.Add(-10 * time.Millisecond))
+		tick := func(d time.Duration) { b.skip(d); b.step(keyer.Tick{}) }
+		if tick(110 * time.Millisecond); b.carrier || len(b.ends()) != 0 {
+			t.Errorf("keyed although the key may be down: %v", b.ends())
+		}
+		b.holdUnkey = false
+		if late {
+			tick(101 * time.Millisecond)
+			b.ended(skipped, keyer.Late)
+			continue
+		}
+		b.step(keyer.Unkeyed{})
+		if ends := b.ends(); !b.carrier || len(ends) != 1 || ends[0].GetKind() != sent {
+			t.Errorf("carrier %v, %v", b.carrier, ends)
+		}
+	}
+}
+
 func TestACompoundCallSignSaysItselfInTwoHalves(t *testing.T) {
 	call := func(loc string, kind wirev1.MessageKind) func(*wirev1.Transmission) {
 		return func(t *wirev1.Transmission) {

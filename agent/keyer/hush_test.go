@@ -236,7 +236,7 @@ func stop(reason string) *keyerv1.ToKeyer {
 
 func TestStopLastsUntilTheNextSlot(t *testing.T) {
 	for word, want := range map[string]keyer.Reason{
-		"outbox_full": "outbox_full", "": keyer.Stopped, "No Good": keyer.Stopped,
+		"outbox_full": "outbox_full", "": keyer.Stopped, "No Good": keyer.Stopped, "no{good": keyer.Stopped,
 		"a_reason_that_is_much_longer_than_any_that_an_agent_has": keyer.Stopped,
 	} {
 		b := onAir(t, transmission(0), transmission(1))

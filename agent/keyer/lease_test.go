@@ -71,6 +71,26 @@ func TestS2AGrantCountsOnlyAsTheAnswerToAnOpenRequest(t *testing.T) {
 	}
 }
 
+// A lease may come before the first orders.
+func TestAGrantBeforeAnyOrders(t *testing.T) {
+	b := newBench(t)
+	b.pass(time.Second)
+	b.lease(10)
+	g := b.grant(b.nonce(), 10, allTerms()...)
+	g.Confirmed = &wirev1.OrdersNumber{Epoch: 10, Revision: 1}
+	b.refused(b.sendLease(sealWith(coordinator, seal.Lease, g)), keyer.OrdersNotHeld)
+}
+
+func TestS2ALeaseThatIsOverPermitsNothing(t *testing.T) {
+	b := ready(t, transmission(0))
+	b.until(noon.Add(-20 * time.Second))
+	b.accepted(b.sendLease(sealWith(coordinator, seal.Lease, b.grant(b.nonce(), 10, term(remote, 10*time.Second)))))
+	b.pass(10 * time.Second)
+	if end := b.permit(0); end.GetReason() != string(keyer.NoLease) {
+		t.Errorf("%v", end)
+	}
+}
+
 func TestTheLeaseAskedForLastCounts(t *testing.T) {
 	b := ready(t)
 	first, second := b.nonce(), b.nonce()

@@ -104,6 +104,14 @@ func TestS2LocalControlNeedsAnOperatorWhoIsPresent(t *testing.T) {
 			b.present(2*time.Hour + 1)
 			b.answered(keyer.OutOfBounds)
 		}, keyer.OperatorAbsent},
+		{"a word for less than nothing", func(b *bench, _ func(*keyer.Sensed)) {
+			b.present(-1)
+			b.answered(keyer.OutOfBounds)
+		}, keyer.OperatorAbsent},
+		{"a word of nobody", func(b *bench, _ func(*keyer.Sensed)) {
+			b.step(keyer.Presence{For: time.Hour})
+			b.answered(keyer.OutOfBounds)
+		}, keyer.OperatorAbsent},
 	} {
 		t.Run(c.what, func(t *testing.T) {
 			now := on
@@ -143,7 +151,7 @@ func TestS5ARearmIsRefusedWhileItsCausePersists(t *testing.T) {
 	b.rearm()
 	b.answered(keyer.NotTripped)
 	b.step(keyer.ReadBackMismatch{})
-	for name, why := range map[string]string{"": "looked", strings.Repeat("a", 65): "looked", "warden": "", "war\nden": "looked"} {
+	for name, why := range map[string]string{"": "looked", strings.Repeat("a", 65): "looked", "warden": "", "war\nden": "looked", "war\x7fden": "looked", "war\xffden": "looked"} {
 		b.step(keyer.Rearm{By: name, Why: why})
 		b.answered(keyer.OutOfBounds)
 	}
@@ -203,6 +211,79 @@ func TestATripOnlyInMemory(t *testing.T) {
 	b.rearm()
 	b.answered(keyer.NotOnDisk)
 	if s := b.status(); s.GetTripped() != "read_back" {
+		t.Errorf("%v", s)
+	}
+}
+
+// A switch that can't be read any more is not on.
+func TestS2ASwitchThatIsNotReadIsOff(t *testing.T) {
+	now := &keyer.Sensed{OperatorSwitch: true}
+	b := wired(t, func() *keyer.Sensed { return now }, localSlot(0))
+	b.config.Interlocks = false
+	b.start()
+	b.pass(100 * time.Millisecond)
+	b.present(time.Hour)
+	b.answered("")
+	b.permit(0)
+	b.until(noon.Add(30 * time.Second))
+	if !b.carrier {
+		t.Fatalf("not on the air: %v", b.ends())
+	}
+	now = nil
+	b.pass(100 * time.Millisecond)
+	b.ended(aborted, keyer.OperatorAbsent)
+}
+
+// A re-arm counts when it is on disk itself, and not with whatever is written
+// before it.
+func TestARearmWaitsForItsOwnWrite(t *testing.T) {
+	t.Run("accepted during another write", func(t *testing.T) {
+		b := ready(t)
+		b.step(keyer.ReadBackMismatch{})
+		b.holdDisk = true
+		b.sendHush(sealHush(hush(10, 1, "")))
+		b.rearm()
+		before := len(b.answers)
+		b.step(b.write())
+		if len(b.answers) != before || b.status().GetTripped() == "" {
+			t.Errorf("re-armed by the write of something else: %v", b.answers[before:])
+		}
+		b.step(b.write())
+		b.answered("")
+	})
+	t.Run("looked into during another write", func(t *testing.T) {
+		b := ready(t)
+		b.step(keyer.ReadBackMismatch{})
+		b.holdDisk, b.holdExamine = true, true
+		b.sendHush(sealHush(hush(10, 1, "")))
+		b.rearm()
+		before := len(b.answers)
+		b.step(b.write())
+		if len(b.answers) != before || b.status().GetTripped() == "" {
+			t.Errorf("re-armed before anybody looked: %v", b.answers[before:])
+		}
+		b.step(keyer.Examined{})
+		b.step(b.write())
+		b.answered("")
+	})
+}
+
+// Nobody re-arms a keyer that does not know whether the key is up.
+func TestS5NoRearmWhileTheKeyIsOnItsWayUp(t *testing.T) {
+	b := ready(t)
+	b.holdUnkey = true
+	b.step(keyer.ReadBackMismatch{})
+	b.rearm()
+	b.answered(keyer.CausePersists)
+	b.step(keyer.Unkeyed{})
+	b.rearm()
+	b.answered("")
+}
+
+func TestAnExaminationThatNobodyAskedForTrips(t *testing.T) {
+	b := ready(t)
+	b.step(keyer.Examined{})
+	if s := b.status(); s.GetTripped() != string(keyer.Assertion)+": an examination that nobody asked for" {
 		t.Errorf("%v", s)
 	}
 }

@@ -74,6 +74,18 @@ func TestAStateOfOtherKeysIsSilence(t *testing.T) {
 	}
 }
 
+// A keyer that was told nothing but what is hushed remembers that.
+func TestAStateOfAHushAlone(t *testing.T) {
+	b := newBench(t)
+	b.pass(time.Second)
+	b.accepted(b.sendHush(sealHush(hush(10, 1, "40m"))))
+	b.start()
+	b.pass(time.Second)
+	if s := b.status(); !s.GetHushed() || s.GetHush().GetNumber() != 1 || s.GetEnvelope() != 0 {
+		t.Errorf("%v", s)
+	}
+}
+
 // Whenever the power goes during a write, what is on disk is the state before
 // or the state after; and what was said to be accepted is there.
 func TestAPowerCutAtEveryWrite(t *testing.T) {
