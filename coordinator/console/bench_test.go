@@ -15,6 +15,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/performance"
 	"github.com/chromedp/chromedp"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -112,42 +114,61 @@ func allocated() uint64 {
 }
 
 // BenchmarkScroll scrolls through a thousand beacons, an hour, a day and a week
-// at once, and then moves through time, and says how long the frames took that
-// the browser drew meanwhile.
+// at once, and moves through time, frame by frame. It says how much processor
+// time the page's main thread took for a frame: what is left of the goal of 50 ms
+// is for the browser to paint, and for a slower computer.
 func BenchmarkScroll(b *testing.B) {
 	s := open(b, crowd(1000), "viewer")
+	day := s.plan.Transmissions
+	for away := -4; away <= 4; away++ {
+		for _, x := range day {
+			if x.Start = x.Start.Add(time.Duration(away) * 24 * time.Hour); away != 0 {
+				s.plan.Transmissions = append(s.plan.Transmissions, x)
+			}
+		}
+	}
 	for _, zoom := range []string{"1h", "1d", "1w"} {
 		b.Run(zoom, func(b *testing.B) {
 			v := visit(b, s, desk, "light")
 			v.goTo("/timeline?zoom=" + zoom)
-			v.await(`(() => { const c = document.querySelector("canvas"); return new Set(new Uint32Array(c.getContext("2d").getImageData(0, 0, c.width, c.height).data.buffer)).size > 20; })()`)
-			v.await(`performance.getEntriesByType("resource").filter((r) => r.name.includes("/slots")).every((r) => r.responseEnd > 0)`)
+			v.await(drawn + " > 20")
+			v.await(`document.getElementById("picture").dataset.waiting === "0"`)
+			v.call(func() error {
+				_, err := chromedp.Call(v.ctx, performance.Enable, performance.EnableParams{TimeDomain: performance.EnableTimeDomainThreadTicks})
+				return err
+			})
 			for name, step := range map[string]string{
-				"scroll": `(pane) => { pane.scrollTop += 90; return pane.scrollTop + pane.clientHeight >= pane.scrollHeight - 2; }`,
-				"move":   `(pane, n) => { pane.dispatchEvent(new WheelEvent("wheel", {deltaX: n % 40 < 20 ? 12 : -12})); return n > 200; }`,
+				"scroll": `document.querySelector(".pane").scrollTop += 90`,
+				"move":   `document.querySelector(".pane").dispatchEvent(new WheelEvent("wheel", {deltaX: 12}))`,
 			} {
-				var frames []float64
+				var took []float64
 				for range b.N {
-					frames = append(frames, value[[]float64](v, `new Promise((done) => {
-						const pane = document.querySelector(".pane"), took = [], move = `+step+`;
-						let last = performance.now(), n = 0;
-						pane.scrollTop = 0;
-						const step = (at) => {
-							took.push(at - last);
-							last = at;
-							if (move(pane, n++)) done(took.slice(2));
-							else requestAnimationFrame(step);
-						};
-						requestAnimationFrame(step);
-					})`)...)
+					before := v.busy()
+					value[bool](v, step+`, new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => done(true))))`)
+					took = append(took, 1000*(v.busy()-before))
 				}
-				slices.Sort(frames)
-				b.ReportMetric(frames[len(frames)-1], "ms-worst-frame-"+name)
-				b.ReportMetric(frames[len(frames)*99/100], "ms-p99-frame-"+name)
-				b.ReportMetric(frames[len(frames)/2], "ms-median-frame-"+name)
+				slices.Sort(took)
+				b.ReportMetric(took[len(took)-1], "ms-worst-"+name)
+				b.ReportMetric(took[len(took)/2], "ms-median-"+name)
+				b.ReportMetric(took[len(took)-1]/50, "of-the-goal-"+name)
 			}
 		})
 	}
+}
+
+// busy is the processor time of the page's main thread so far, in seconds.
+func (v *tab) busy() float64 {
+	told, err := chromedp.Call(v.ctx, performance.GetMetrics, cdp.Empty{})
+	if err != nil {
+		v.t.Fatal(err)
+	}
+	for _, m := range told.Metrics {
+		if m.Name == "TaskDuration" {
+			return m.Value
+		}
+	}
+	v.t.Fatal("the browser does not say how long its tasks took")
+	return 0
 }
 
 // BenchmarkInteractive opens the first page of two hundred beacons and says when

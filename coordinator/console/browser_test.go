@@ -54,6 +54,15 @@ type tab struct {
 	hosts    map[string]bool
 }
 
+// enter opens the valley for a person of a role, and a page of it by day.
+func enter(t testing.TB, role string, on screen, path string) (*stage, *tab) {
+	t.Helper()
+	s := open(t, valley, role)
+	v := visit(t, s, on, "light")
+	v.goTo(path)
+	return s, v
+}
+
 // visit opens a tab that notes what its pages load and complain of. At the end
 // there must be no complaint, and nothing from another host.
 func visit(t testing.TB, s *stage, on screen, scheme string) *tab {
@@ -214,9 +223,12 @@ func (v *tab) tabTo(selector string) {
 // click clicks.
 func (v *tab) click(selector string) { v.t.Helper(); v.do(chromedp.Click(chromedp.CSS(selector))) }
 
+// looks are the rules of axe whose outcome depends on colours and the screen.
+var looks = []string{"color-contrast", "link-in-text-block", "target-size", "scrollable-region-focusable", "meta-viewport"}
+
 // axe looks for what keeps people out of the page: the rules of WCAG 2.2, A and
-// AA, and good practice, as axe-core has them.
-func (v *tab) axe() {
+// AA, and good practice, as axe-core has them; or some of them only.
+func (v *tab) axe(rules ...string) {
 	v.t.Helper()
 	source, err := os.ReadFile(filepath.Join("testdata", "axe", "axe.min.js"))
 	if err != nil {
@@ -225,7 +237,12 @@ func (v *tab) axe() {
 	if !value[bool](v, "typeof axe === 'object'") {
 		value[bool](v, string(source)+"; true")
 	}
-	found := value[[]string](v, `axe.run(document, {resultTypes: ["violations"]}).then((r) => r.violations.flatMap((x) => x.nodes.map((n) => x.id + ": " + x.help + "; " + n.html.slice(0, 160) + "; " + n.failureSummary.slice(0, 300))))`)
+	options := map[string]any{"resultTypes": []string{"violations"}}
+	if len(rules) > 0 {
+		options["runOnly"] = rules
+	}
+	text, _ := json.Marshal(options) // of strings
+	found := value[[]string](v, `axe.run(document, `+string(text)+`).then((r) => r.violations.flatMap((x) => x.nodes.map((n) => x.id + ": " + x.help + "; " + n.html.slice(0, 160) + "; " + n.failureSummary.slice(0, 300))))`)
 	for _, violation := range found {
 		v.t.Errorf("axe: %s", violation)
 	}

@@ -1,6 +1,8 @@
 package console_test
 
 import (
+	"fmt"
+	"os"
 	"strings"
 	"testing"
 
@@ -10,6 +12,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
+	"lamplighter/proto/onair/band"
 )
 
 // TestHushByKeyboard hushes and releases without a mouse, from a page that is
@@ -18,9 +21,7 @@ func TestHushByKeyboard(t *testing.T) {
 	for _, on := range []screen{desk, phone} {
 		t.Run(on.name, func(t *testing.T) {
 			t.Parallel()
-			s := open(t, valley, "operator")
-			v := visit(t, s, on, "light")
-			v.goTo("/where")
+			s, v := enter(t, "operator", on, "/where")
 			v.tabTo(".hushnow")
 			v.press(kb.Enter)
 			v.says("Hush?")
@@ -51,9 +52,7 @@ func TestHushByKeyboard(t *testing.T) {
 // old when the coordinator is gone, and say that a session is over.
 func TestLive(t *testing.T) {
 	t.Parallel()
-	s := open(t, valley, "viewer")
-	v := visit(t, s, desk, "light")
-	v.goTo("/")
+	s, v := enter(t, "viewer", desk, "/")
 	v.await("window.mine = true")
 	v.await(`document.querySelector("#lamp-mill-a").classList.contains("is-ready")`)
 	v.do(chromedp.Focus(chromedp.CSS("#lamp-mill-a a")))
@@ -113,16 +112,16 @@ func TestWithoutScript(t *testing.T) {
 	}
 }
 
+// drawn counts the colours of the timeline's picture.
+const drawn = `(() => { const c = document.querySelector("canvas"); return new Set(new Uint32Array(c.getContext("2d").getImageData(0, 0, c.width, c.height).data.buffer)).size; })()`
+
 // TestTimeline reads, asks why, moves and zooms, by pointer and by keyboard.
 func TestTimeline(t *testing.T) {
 	for _, on := range []screen{desk, phone} {
 		t.Run(on.name, func(t *testing.T) {
 			t.Parallel()
-			s := open(t, valley, "viewer")
-			v := visit(t, s, on, "light")
-			v.goTo("/timeline")
-			colours := `new Set(new Uint32Array(document.querySelector("canvas").getContext("2d").getImageData(0, 0, document.querySelector("canvas").width, document.querySelector("canvas").height).data.buffer)).size`
-			v.await(colours + " > 20") // slots in their inks
+			_, v := enter(t, "viewer", on, "/timeline")
+			v.await(drawn + " > 20") // slots in their inks
 			v.tabTo(".pane")
 			v.press(kb.ArrowRight)
 			v.await(`document.getElementById("readout").textContent.includes("harbour-a, 2026-12-01 12:00")`)
@@ -135,11 +134,77 @@ func TestTimeline(t *testing.T) {
 			v.await(`/Not its turn|ordered to send|on the air/.test(document.querySelector("#why").textContent)`)
 			for _, zoom := range []string{"10m", "6h", "1d", "1w"} {
 				v.await(`(document.querySelector('input[value="` + zoom + `"]').click(), true)`)
-				v.await(colours + " > 8")
+				v.await(drawn + " > 8")
 			}
 			v.press("+")
 			v.await(`document.querySelector('input[name="zoom"]:checked').value === "1d"`)
+			v.picture("timeline-day-" + on.name + "-light")
 		})
+	}
+}
+
+// TestColourBlind: the pattern alone tells each band from each other, wherever
+// either begins, as those see it who see no colours. Pictures are kept as people
+// see the timeline who see fewer, or none.
+func TestColourBlind(t *testing.T) {
+	t.Parallel()
+	var bands []string
+	for _, b := range band.Standard().All() {
+		bands = append(bands, b.Name)
+	}
+	all := "network: {name: All bands}\nsites: [{name: hill, locator: IN87oa, time_zone: Etc/UTC, transmitters_at_once: 9}]\nbeacons:\n"
+	for i, name := range bands {
+		all += fmt.Sprintf("  - {name: on-%s, callsign: Q%dABC, site: hill, control: remote, power_dbm: 23, share: 0.3, uncertainty_ppm: 0.001, bands: [%s]}\n", name, i%10, name)
+	}
+	s := open(t, all, "viewer")
+	v := visit(t, s, desk, "light")
+	v.goTo("/timeline")
+	pairs := value[[]struct {
+		Bands  string
+		Differ float64
+	}](v, `(() => {
+		const looks = JSON.parse(document.getElementById("picture").dataset.looks), n = 16;
+		const masks = looks.map((look) => {
+			const c = new OffscreenCanvas(n, n), pen = c.getContext("2d");
+			pen.scale(n / 8, n / 8);
+			pen.fill(new Path2D(look.tile));
+			return pen.getImageData(0, 0, n, n).data.filter((_, i) => i % 4 === 3).map((a) => (a > 127 ? 1 : 0));
+		});
+		const pairs = [];
+		for (let a = 0; a < masks.length; a++) for (let b = 0; b < a; b++) {
+			let least = n * n;
+			for (let dx = 0; dx < n; dx++) for (let dy = 0; dy < n; dy++) {
+				let differ = 0;
+				for (let y = 0; y < n; y++) for (let x = 0; x < n; x++) differ += masks[a][y * n + x] ^ masks[b][((y + dy) % n) * n + ((x + dx) % n)];
+				least = Math.min(least, differ);
+			}
+			pairs.push({ Bands: looks[b].name + " and " + looks[a].name, Differ: least / n / n });
+		}
+		return pairs.sort((a, b) => a.Differ - b.Differ);
+	})()`)
+	if len(pairs) != len(bands)*(len(bands)-1)/2 {
+		t.Fatalf("%d pairs of %d bands were compared", len(pairs), len(bands))
+	}
+	t.Logf("most alike are the patterns of %v", pairs[:8])
+	if pairs[0].Differ < 0.18 {
+		t.Errorf("the patterns of %s differ in %.0f %% of their area", pairs[0].Bands, 100*pairs[0].Differ)
+	}
+	if os.Getenv("LAMPLIGHTER_PICTURES") == "" {
+		return
+	}
+	for _, zoom := range []string{"1h", "1w"} {
+		v.goTo("/timeline?zoom=" + zoom)
+		v.await(drawn + " > 20")
+		for _, sees := range []emulation.SetEmulatedVisionDeficiencyType{
+			emulation.SetEmulatedVisionDeficiencyTypeProtanopia, emulation.SetEmulatedVisionDeficiencyTypeDeuteranopia,
+			emulation.SetEmulatedVisionDeficiencyTypeTritanopia, emulation.SetEmulatedVisionDeficiencyTypeAchromatopsia,
+		} {
+			v.call(func() error {
+				_, err := chromedp.Call(v.ctx, emulation.SetEmulatedVisionDeficiency, emulation.SetEmulatedVisionDeficiencyParams{Type: sees})
+				return err
+			})
+			v.picture("timeline-" + zoom + "-" + string(sees))
+		}
 	}
 }
 
@@ -209,9 +274,7 @@ func TestBeaconCharts(t *testing.T) {
 // second loses nothing, sees both texts, and can go on.
 func TestChangeTogether(t *testing.T) {
 	t.Parallel()
-	s := open(t, valley, "admin")
-	v := visit(t, s, desk, "light")
-	v.goTo("/plan/edit")
+	s, v := enter(t, "admin", desk, "/plan/edit")
 	write := func(old, replacement string) {
 		v.await(`(() => { const y = document.getElementById("yaml"); y.value = y.value.replace(` + "`" + old + "`, `" + replacement + "`" + `); return true; })()`)
 	}

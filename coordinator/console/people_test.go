@@ -83,9 +83,7 @@ func (s *stage) EndPerson(_ context.Context, r *apiv1.EndPersonRequest) (*apiv1.
 // what was looked for, and checks the trail.
 func TestTrail(t *testing.T) {
 	t.Parallel()
-	s := open(t, valley, "admin")
-	v := visit(t, s, desk, "light")
-	v.goTo("/trail")
+	_, v := enter(t, "admin", desk, "/trail")
 	v.says("ApplyFleet")
 	v.do(chromedp.SendKeys(chromedp.CSS("#person"), "robin"))
 	v.click(".search button")
@@ -106,9 +104,7 @@ func TestTrail(t *testing.T) {
 // the password once, and ends an account after asking.
 func TestPeople(t *testing.T) {
 	t.Parallel()
-	s := open(t, valley, "admin")
-	v := visit(t, s, phone, "light")
-	v.goTo("/people")
+	_, v := enter(t, "admin", phone, "/people")
 	v.says("kim, operator at mill, harbour")
 	v.do(chromedp.SendKeys(chromedp.CSS("#name"), "kim"), chromedp.SendKeys(chromedp.CSS("#contact"), "at the quay"))
 	v.click(`input[name="site"][value="mill"]`)

@@ -85,9 +85,7 @@ func (s *stage) GetReport(r *apiv1.GetReportRequest, stream grpc.ServerStreaming
 // written where it is refused, and gets a file.
 func TestReport(t *testing.T) {
 	t.Parallel()
-	s := open(t, valley, "viewer")
-	v := visit(t, s, desk, "light")
-	v.goTo("/report")
+	s, v := enter(t, "viewer", desk, "/report")
 	v.says("Week 48 of 2026")
 	v.says("36 of 41 ordered transmissions were sent")
 	v.says("99.99 %")

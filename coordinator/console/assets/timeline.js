@@ -29,11 +29,13 @@
     if (answer.headers.get("Lamplighter-Rows") !== box.dataset.rows) location.reload(); // other beacons
     return new Uint16Array(await answer.arrayBuffer());
   };
+  const waiting = (more) => { box.dataset.waiting = Number(box.dataset.waiting || 0) + more; };
   const fetchPiece = async (size, index) => {
     const key = size + ":" + index;
     if (store.has(key)) return;
     const piece = { slots: null, at: Date.now() };
     store.set(key, piece);
+    waiting(1);
     try {
       piece.slots = await ask(index * size, (index + 1) * size);
       if (store.size > 40) store.delete(store.keys().next().value);
@@ -41,6 +43,8 @@
     } catch (e) {
       store.delete(key);
       readout.textContent = "The slots did not come: " + e.message;
+    } finally {
+      waiting(-1);
     }
   };
   const piecesInSight = (from, to) => {
@@ -278,7 +282,7 @@
     canvas.style.height = height + "px";
     pane.style.height = beacons.length > 16 ? "" : head + beacons.length * row + 2 + "px";
     tall.style.height = head + beacons.length * row + "px";
-    redraw();
+    draw(); // at once: a canvas of another size is empty
   };
 
   const stamp = (slot, upTo) => new Date(slot * slotMs).toISOString().replace("T", " ").slice(0, upTo);
