@@ -17,7 +17,7 @@ func TestFitRecordsAndReplans(t *testing.T) {
 	if err := os.WriteFile(file, []byte(with), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if got := lamplighter(t, "fleet", "apply", server, file); got.code != 0 {
+	if got := lamplighter(t, "fleet", "apply", server, file, "--based-on", "1"); got.code != 0 {
 		t.Fatalf("said %q of\n%s", got.stderr, with)
 	}
 	got := lamplighter(t, "fit", server, "mill-a", "high", "--by", "the warden")

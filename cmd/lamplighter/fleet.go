@@ -30,7 +30,7 @@ type fleetApplyCmd struct {
 	serverFlag
 	outputFlag
 	File    string `arg:"" name:"fleet" help:"The fleet file."`
-	BasedOn int64  `placeholder:"VERSION" help:"The version that you changed; refused if another is in force by now."`
+	BasedOn int64  `placeholder:"VERSION" help:"The version that you changed, as fleet diff and fleet show say; needed unless it is the first. Refused if another is in force by now."`
 }
 
 // Help is shown by --help.
@@ -40,7 +40,9 @@ func (fleetApplyCmd) Help() string {
 Example:
 
     lamplighter fleet diff fleet.yaml
-    lamplighter fleet apply fleet.yaml`
+    lamplighter fleet apply fleet.yaml --based-on 12
+
+The number is that of the version which you changed, so that what somebody else put in force meanwhile is not lost unseen. The first file of all needs none.`
 }
 
 // Run applies the file.
@@ -90,6 +92,8 @@ func (c *fleetDiffCmd) Run(e *environment) error {
 		e.warn(answer.GetWarnings())
 		if len(answer.GetChanges()) == 0 {
 			e.note("No change to version %d.", answer.GetVersion())
+		} else if answer.GetVersion() != 0 {
+			e.note("To put it in force in the place of version %d: lamplighter fleet apply %s --based-on %[1]d", answer.GetVersion(), c.File)
 		}
 		return c.writeChanges(e.stdout, answer.GetVersion(), answer.GetChanges())
 	})

@@ -71,6 +71,9 @@ func TestFleetFilesTravelThroughTheCoordinator(t *testing.T) {
 	if got := lamplighter(t, "fleet", "apply", server, changed, "--based-on", "7"); got.code != 1 || !strings.Contains(got.stderr, "version 1 is in force by now") {
 		t.Errorf("apply over another's change: exit %d, said %q", got.code, got.stderr)
 	}
+	if got := lamplighter(t, "fleet", "apply", server, changed); got.code != 1 || !strings.Contains(got.stderr, "--based-on 1") {
+		t.Errorf("apply without a word of what was changed: exit %d, said %q", got.code, got.stderr)
+	}
 	wrong := write(t, "fleet.yaml", strings.Replace(demo.Fleet(0), "site: mill,", "site: mil,", 1))
 	got := lamplighter(t, "fleet", "apply", server, wrong)
 	if got.code != 1 || !strings.Contains(got.stderr, "refused whole") || !strings.Contains(got.stderr, wrong+":") {

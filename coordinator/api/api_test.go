@@ -138,7 +138,11 @@ func serve(t *testing.T) *served {
 
 func (s *served) apply(t *testing.T, yaml string) *apiv1.ApplyFleetResponse {
 	t.Helper()
-	answer, err := apiv1.NewFleetServiceClient(s).ApplyFleet(t.Context(), &apiv1.ApplyFleetRequest{File: "fleet.yaml", Yaml: yaml})
+	present, err := s.store.CurrentFleet(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	answer, err := apiv1.NewFleetServiceClient(s).ApplyFleet(t.Context(), &apiv1.ApplyFleetRequest{File: "fleet.yaml", Yaml: yaml, BasedOn: present.Version})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -235,6 +239,7 @@ func TestEachRequestIsBounded(t *testing.T) {
 		{"a file name too long", apply(&apiv1.ApplyFleetRequest{File: strings.Repeat("x", 4097), Yaml: smallFleet}), codes.InvalidArgument, "file"},
 		{"a file too long", apply(&apiv1.ApplyFleetRequest{Yaml: strings.Repeat("#", 16<<20+1)}), codes.InvalidArgument, "yaml"},
 		{"a version below zero", apply(&apiv1.ApplyFleetRequest{Yaml: smallFleet, BasedOn: -1}), codes.InvalidArgument, "based_on"},
+		{"no version over one that is in force", apply(&apiv1.ApplyFleetRequest{Yaml: smallFleet + "#"}), codes.Aborted, "based_on"},
 		{"an old version", apply(&apiv1.ApplyFleetRequest{Yaml: smallFleet + "#", BasedOn: 7}), codes.Aborted, "based_on"},
 		{"another network", apply(&apiv1.ApplyFleetRequest{Yaml: strings.Replace(smallFleet, "id: tern", "id: other", 1)}), codes.FailedPrecondition, "network.id"},
 		{"a hush without a reason", hush(&apiv1.HushRequest{}), codes.InvalidArgument, "reason"},

@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"crypto/rand"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"net"
@@ -25,6 +26,7 @@ import (
 	"lamplighter/coordinator/lead"
 	"lamplighter/coordinator/metrics"
 	"lamplighter/coordinator/people/accounts"
+	"lamplighter/coordinator/people/trail"
 	"lamplighter/coordinator/signing"
 	"lamplighter/coordinator/store"
 	"lamplighter/coordinator/vault"
@@ -228,6 +230,7 @@ func holder() string {
 
 // applyFleet puts the fleet file of the options in force.
 func (a *App) applyFleet(ctx context.Context) error {
+	const by = "start of the coordinator"
 	file := a.options.Fleet
 	if file == nil {
 		return nil
@@ -236,9 +239,23 @@ func (a *App) applyFleet(ctx context.Context) error {
 	if err != nil {
 		return fault.New(fault.Invalid, "--fleet", "%w", err)
 	}
-	_, err = a.store.ApplyFleet(ctx, store.FleetVersion{
-		Network: read.Network.ID, SlotSeconds: int64(read.Network.Slot), File: file.Name, YAML: file.YAML, AppliedBy: "start of the coordinator",
-	}, 0)
+	before, err := a.store.CurrentFleet(ctx)
+	if err != nil {
+		return err
+	}
+	applied, err := a.store.ApplyFleet(ctx, store.FleetVersion{
+		Network: read.Network.ID, SlotSeconds: int64(read.Network.Slot), File: file.Name, YAML: file.YAML, AppliedBy: by,
+	}, store.Whatever)
+	if err != nil || applied.Version == before.Version {
+		return err
+	}
+	details, err := json.Marshal(map[string]any{"version": applied.Version, "before": before.Version, "file": file.Name})
+	if err != nil {
+		return err
+	}
+	_, err = a.store.AddToTrail(ctx, trail.Entry{
+		Person: by, Via: "start", Action: "FleetService/ApplyFleet", Outcome: trail.Done, Details: string(details),
+	})
 	return err
 }
 

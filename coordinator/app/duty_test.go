@@ -1,14 +1,33 @@
 package app_test
 
 import (
+	"strings"
 	"testing"
 	"time"
 
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"lamplighter/coordinator/app"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 )
+
+// A fleet file that is put in force at the start stands in the trail, once.
+func TestTheFleetOfTheStartStandsInTheTrail(t *testing.T) {
+	o := options(t)
+	o.Fleet = &app.FleetFile{Name: "fleet.yaml", YAML: smallFleet}
+	for run := range 2 { // the second time nothing changes
+		a := start(t, o)
+		list, err := apiv1.NewAuditServiceClient(dial(t, a)).ListEntries(t.Context(), &apiv1.ListEntriesRequest{Action: "ApplyFleet"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(list.GetEntries()) != 1 || list.GetEntries()[0].GetVia() != "start" || !strings.Contains(list.GetEntries()[0].GetDetails(), `"version":1`) {
+			t.Errorf("start %d: %v", run+1, list.GetEntries())
+		}
+		a.Stop()
+	}
+}
 
 // Who is next on the roster is asked, and the roster says so. The roster looks
 // every ten seconds: this test waits for that.

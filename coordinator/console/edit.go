@@ -181,10 +181,7 @@ func (c *Console) applyFleet(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	err = c.first(r.Context(), page)
-	if err == nil {
-		_, err = c.fleets.ApplyFleet(r.Context(), &apiv1.ApplyFleetRequest{File: "fleet.yaml", Yaml: page.YAML, BasedOn: page.BasedOn})
-	}
+	_, err = c.fleets.ApplyFleet(r.Context(), &apiv1.ApplyFleetRequest{File: "fleet.yaml", Yaml: page.YAML, BasedOn: page.BasedOn})
 	if err == nil {
 		http.Redirect(w, r, "/plan/edit?applied=1", http.StatusSeeOther)
 		return nil
@@ -199,17 +196,4 @@ func (c *Console) applyFleet(w http.ResponseWriter, r *http.Request) error {
 	}
 	c.render(w, r, told.Status, "edit", frame{Title: "Change the fleet", Tab: "/plan", Body: page})
 	return nil
-}
-
-// first refuses what was written as the first fleet file when there is one by
-// now: the service takes no version for whatever is in force.
-func (c *Console) first(ctx context.Context, page editPage) error {
-	if page.BasedOn != 0 {
-		return nil
-	}
-	current, err := c.fleets.GetFleet(ctx, &apiv1.GetFleetRequest{})
-	if err == nil && current.GetVersion() != 0 {
-		return fault.New(fault.Conflict, "based_on", "a first fleet file is in force by now")
-	}
-	return err
 }

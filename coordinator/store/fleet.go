@@ -42,10 +42,13 @@ func currentFleet(ctx context.Context, db queryRower) (f FleetVersion, err error
 	return f, err
 }
 
+// Whatever stands for the version that is in force, whichever it is.
+const Whatever int64 = -1
+
 // ApplyFleet puts a fleet file in force that was read without findings, and
 // returns it with its version and time. basedOn is the version that the change
-// was made from; 0 is whatever is in force. A file that is in force already is
-// not stored again.
+// was made from; 0: none was in force. A file that is in force already is not
+// stored again, whatever it was made from.
 func (s *Store) ApplyFleet(ctx context.Context, f FleetVersion, basedOn int64) (FleetVersion, error) {
 	err := s.InTx(ctx, func(ctx context.Context, tx *Tx) error {
 		// Whoever else applies a file waits here; readers don't.
@@ -56,12 +59,12 @@ func (s *Store) ApplyFleet(ctx context.Context, f FleetVersion, basedOn int64) (
 		if err != nil {
 			return err
 		}
-		if err := mayFollow(current, f, basedOn); err != nil {
-			return err
-		}
 		if current.Version > 0 && current.YAML == f.YAML {
 			f = current
 			return nil
+		}
+		if err := mayFollow(current, f, basedOn); err != nil {
+			return err
 		}
 		f.Version, f.AppliedAt = current.Version+1, tx.Now
 		_, err = tx.Exec(ctx, `
@@ -76,14 +79,14 @@ func (s *Store) ApplyFleet(ctx context.Context, f FleetVersion, basedOn int64) (
 // mayFollow says why next can't come after the fleet file in force.
 func mayFollow(current, next FleetVersion, basedOn int64) error {
 	switch {
-	case basedOn != 0 && basedOn != current.Version:
-		return fault.New(fault.Conflict, "based_on", "the change was made from version %d, and version %d is in force by now: look at the difference (lamplighter fleet diff), then apply it again", basedOn, current.Version)
-	case current.Version == 0:
-		return nil
-	case next.Network != current.Network:
+	case current.Version != 0 && next.Network != current.Network:
 		return fault.New(fault.Refused, "network.id", "this coordinator looks after network %s, and the file is for %s: agents would no longer hear it. Set network.id to %[1]s, or start a new coordinator for the other network", current.Network, next.Network)
-	case next.SlotSeconds != current.SlotSeconds:
+	case current.Version != 0 && next.SlotSeconds != current.SlotSeconds:
 		return fault.New(fault.Refused, "network.slot_seconds", "slots of this network have %d s, and the file says %d: what was recorded until now would be counted wrongly. Leave it at %[1]d, or start a new coordinator", current.SlotSeconds, next.SlotSeconds)
+	case basedOn == Whatever || basedOn == current.Version:
+		return nil
+	case basedOn == 0:
+		return fault.New(fault.Conflict, "based_on", "version %d is in force, and the change does not say that it was made from it: look at the difference (lamplighter fleet diff), then apply it with --based-on %[1]d", current.Version)
 	}
-	return nil
+	return fault.New(fault.Conflict, "based_on", "the change was made from version %d, and version %d is in force by now: look at the difference (lamplighter fleet diff), then apply it again", basedOn, current.Version)
 }

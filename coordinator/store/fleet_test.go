@@ -50,8 +50,8 @@ func TestFleetVersionsFollowEachOther(t *testing.T) {
 
 func TestFleetFilesThatMayNotFollow(t *testing.T) {
 	s := storetest.New(t)
-	for _, share := range []string{"0.1", "0.2"} {
-		if _, err := s.ApplyFleet(t.Context(), version(share), 0); err != nil {
+	for i, share := range []string{"0.1", "0.2"} {
+		if _, err := s.ApplyFleet(t.Context(), version(share), int64(i)); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -66,6 +66,7 @@ func TestFleetFilesThatMayNotFollow(t *testing.T) {
 	}{
 		{"made from an older version", version("0.3"), 1, fault.Conflict, "based_on"},
 		{"made from a version that never was", version("0.3"), 9, fault.Conflict, "based_on"},
+		{"made as if none were in force", version("0.3"), 0, fault.Conflict, "based_on"},
 		{"of another network", other, 0, fault.Refused, "network.id"},
 		{"with other slots", short, 2, fault.Refused, "network.slot_seconds"},
 	} {
@@ -121,7 +122,7 @@ func TestFleetsAreReadOnceForEachVersion(t *testing.T) {
 	if same, _, err := fleets.Current(t.Context()); err != nil || same != first {
 		t.Errorf("it was read twice, %v", err)
 	}
-	if _, err := s.ApplyFleet(t.Context(), version("0.2"), 0); err != nil {
+	if _, err := s.ApplyFleet(t.Context(), version("0.2"), store.Whatever); err != nil {
 		t.Fatal(err)
 	}
 	if next, v, err := fleets.Current(t.Context()); err != nil || v.Version != 2 || next.Beacon("hilltop-hf").Share.String() != "0.2" {

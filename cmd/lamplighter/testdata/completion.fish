@@ -94,7 +94,7 @@ complete -c lamplighter -n '__fish_seen_subcommand_from apply' -l help -d 'Show 
 complete -c lamplighter -n '__fish_seen_subcommand_from apply' -l authority -d 'The coordinator\'s authorities.pem, where it certifies itself; without it the connection to this computer is not encrypted, and elsewhere whom this computer trusts is trusted.'
 complete -c lamplighter -n '__fish_seen_subcommand_from apply' -l server -d 'Where the coordinator answers commands (default 127.0.0.1:7640).'
 complete -c lamplighter -n '__fish_seen_subcommand_from apply' -l output -d 'table for people, json or csv for programs.'
-complete -c lamplighter -n '__fish_seen_subcommand_from apply' -l based-on -d 'The version that you changed; refused if another is in force by now.'
+complete -c lamplighter -n '__fish_seen_subcommand_from apply' -l based-on -d 'The version that you changed, as fleet diff and fleet show say; needed unless it is the first. Refused if another is in force by now.'
 complete -c lamplighter -n '__fish_seen_subcommand_from diff' -l help -d 'Show context-sensitive help.'
 complete -c lamplighter -n '__fish_seen_subcommand_from diff' -l authority -d 'The coordinator\'s authorities.pem, where it certifies itself; without it the connection to this computer is not encrypted, and elsewhere whom this computer trusts is trusted.'
 complete -c lamplighter -n '__fish_seen_subcommand_from diff' -l server -d 'Where the coordinator answers commands (default 127.0.0.1:7640).'

@@ -162,7 +162,7 @@ type ApplyFleetRequest struct {
 	File string `protobuf:"bytes,1,opt,name=file,proto3" json:"file,omitempty"`
 	// The file's text, at most 16 MiB.
 	Yaml string `protobuf:"bytes,2,opt,name=yaml,proto3" json:"yaml,omitempty"`
-	// The version that the change was made from; 0: whatever is in force.
+	// The version that the change was made from; 0: none is in force yet.
 	BasedOn       int64 `protobuf:"varint,3,opt,name=based_on,json=basedOn,proto3" json:"based_on,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
