@@ -19,13 +19,14 @@ const (
 	Wavers  Event = "comes_and_goes" // it is unsteady
 	Over    Event = "over"           // it was cleared
 	Trial   Event = "trial"          // nothing is wrong: somebody tries whether messages arrive
+	OnDuty  Event = "duty"           // nothing is wrong: a person is asked to take duty
 	noEvent Event = ""
 )
 
 // Message is one thing that one recipient is to hear.
 type Message struct {
-	Alert     *Alert // nil: a trial
-	Recipient string
+	Alert     *Alert // nil: a trial, or duty
+	Recipient string // of the fleet file; where What is OnDuty, a person with an account
 	What      Event
 	Subject   string
 	Text      string

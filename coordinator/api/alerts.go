@@ -107,12 +107,31 @@ func (s *alertService) AcknowledgeAlert(ctx context.Context, r *apiv1.Acknowledg
 }
 
 // placeOfSilence is the site that a silence covers.
-func placeOfSilence(ctx context.Context, fleets *store.Fleets, request proto.Message) ([]string, error) {
+func placeOfSilence(ctx context.Context, known known, request proto.Message) ([]string, error) {
 	r, ok := request.(*apiv1.AddSilenceRequest)
 	if !ok {
 		return nil, nil
 	}
-	return siteOfScope(ctx, fleets, &apiv1.HushedScope{Site: r.GetSite(), Beacon: r.GetBeacon()})
+	return known.siteOfScope(ctx, &apiv1.HushedScope{Site: r.GetSite(), Beacon: r.GetBeacon()})
+}
+
+// placeOfEndedSilence is the site that the silence covers which is to end. One
+// that is not in force is nobody's: whoever may everywhere is told so.
+func placeOfEndedSilence(ctx context.Context, known known, request proto.Message) ([]string, error) {
+	r, ok := request.(*apiv1.EndSilenceRequest)
+	if !ok {
+		return nil, nil
+	}
+	silences, err := known.store.Silences(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, s := range silences {
+		if s.Number == r.GetNumber() {
+			return known.siteOfScope(ctx, &apiv1.HushedScope{Site: s.Site, Beacon: s.Beacon})
+		}
+	}
+	return nil, nil
 }
 
 var silenceReasons = map[alert.SilenceReason]struct{ field, sentence string }{
@@ -216,7 +235,7 @@ func (s *alertService) try(ctx context.Context, f *fleet.Fleet, recipients []str
 	return s.options.Store.InTx(ctx, func(ctx context.Context, tx *store.Tx) error {
 		var numbers []int64
 		for _, to := range recipients {
-			number, err := tx.AddTrial(ctx, alert.TrialMessage(f, to, caller.From(ctx).Name, reason))
+			number, err := tx.AddNotice(ctx, alert.TrialMessage(f, to, caller.From(ctx).Name, reason))
 			if err != nil {
 				return err
 			}

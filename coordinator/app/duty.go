@@ -4,8 +4,10 @@ import (
 	"context"
 	"time"
 
+	"lamplighter/coordinator/alert"
 	"lamplighter/coordinator/people/duty"
 	"lamplighter/coordinator/people/trail"
+	"lamplighter/coordinator/store"
 )
 
 // askEvery is how often it is looked whether somebody is to be asked to take
@@ -35,8 +37,8 @@ func (a *App) askForDuty(context.Context) error {
 	return nil
 }
 
-// askNow asks those whose turn is about to come. That they were asked is shown
-// with the roster, and stands in the log and the trail.
+// askNow asks those whose turn is about to come, by a message. That they were
+// asked is shown with the roster, and stands in the log and the trail.
 func (a *App) askNow(ctx context.Context) error {
 	now, err := a.store.Now(ctx)
 	if err != nil {
@@ -55,11 +57,11 @@ func (a *App) askNow(ctx context.Context) error {
 		turns[i] = r.Turn
 	}
 	for _, turn := range duty.ToAsk(turns, present, now) {
-		first, err := a.store.TurnAsked(ctx, turn.Entry)
+		asked, err := a.ask(ctx, turn, present[turn.Site], now)
 		if err != nil {
 			return err
 		}
-		if !first {
+		if !asked {
 			continue
 		}
 		a.options.Log.Info("somebody is asked to take duty", "site", turn.Site, "person", turn.Person, "from", turn.From)
@@ -68,4 +70,25 @@ func (a *App) askNow(ctx context.Context) error {
 		}
 	}
 	return nil
+}
+
+// ask notes that somebody is asked, and the message with it; not a second time.
+func (a *App) ask(ctx context.Context, turn duty.Turn, present duty.Period, now time.Time) (asked bool, err error) {
+	current, _, err := a.fleets.Current(ctx)
+	if err != nil || current == nil {
+		return false, err
+	}
+	site := current.Site(turn.Site)
+	subject, text := turn.Words(present, site != nil && site.DutyRequired, now)
+	err = a.store.InTx(ctx, func(ctx context.Context, tx *store.Tx) error {
+		if asked, err = tx.TurnAsked(ctx, turn.Entry); err != nil || !asked {
+			return err
+		}
+		number, err := tx.AddNotice(ctx, alert.Message{Recipient: turn.Person, What: alert.OnDuty, Subject: current.Network.Name + ": " + subject, Text: text})
+		if err != nil {
+			return err
+		}
+		return a.delivery.Add(ctx, tx, []int64{number})
+	})
+	return asked, err
 }

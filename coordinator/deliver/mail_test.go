@@ -6,6 +6,10 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"lamplighter/coordinator/alert"
+	"lamplighter/coordinator/people"
+	"lamplighter/coordinator/store"
 )
 
 func TestMailIsAcceptedOnceAfterAFirstTryThatFailed(t *testing.T) {
@@ -132,5 +136,44 @@ func TestARestartInTheMiddle(t *testing.T) {
 	m := s.run(number)
 	if got := ids(o.seen); m.State != "accepted" || m.Unclear != 1 || len(got) != 2 || got[0] != got[1] {
 		t.Errorf("%+v, identities %v", m, got)
+	}
+}
+
+// Who is asked to take duty gets mail at the address in their account, or as a
+// recipient of their name does; who has neither stands as undelivered.
+func TestWhoIsAskedToTakeDutyGetsMail(t *testing.T) {
+	o := newOffice(t)
+	s := newStage(t, o.settings(), 20*time.Second)
+	for name, contact := range map[string]string{"bea": "555 0100, bea@school.example", "carl": "knock at the door", "ada": "ada@elsewhere.example"} {
+		if err := s.store.AddAccount(t.Context(), store.Account{Name: name, Role: people.Operator, Sites: []string{"hill"}, Contact: contact}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	ask := func(person string) store.AlertMessage {
+		t.Helper()
+		var number int64
+		err := s.store.InTx(t.Context(), func(ctx context.Context, tx *store.Tx) (err error) {
+			if number, err = tx.AddNotice(ctx, alert.Message{Recipient: person, What: alert.OnDuty, Subject: "please take duty at hill", Text: "now\n"}); err != nil {
+				return err
+			}
+			return s.queue.Add(ctx, tx, []int64{number})
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return s.run(number)
+	}
+	for person, to := range map[string]string{"bea": "<bea@school.example>", "ada": "<ada@club.example>"} {
+		if m := ask(person); m.State != "accepted" {
+			t.Fatalf("%s: %+v", person, m)
+		}
+		if got := o.kept[len(o.kept)-1].Header.Get("To"); got != to {
+			t.Errorf("%s is asked at %s, want %s", person, got, to)
+		}
+	}
+	for _, person := range []string{"carl", "nobody"} {
+		if m := ask(person); m.State != "undelivered" || !strings.Contains(m.Answer, "mail address") {
+			t.Errorf("%s: %+v", person, m)
+		}
 	}
 }

@@ -4,11 +4,14 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"net/mail"
+	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/riverqueue/river"
 
+	"lamplighter/coordinator/alert"
 	"lamplighter/coordinator/broker"
 	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/store"
@@ -118,11 +121,14 @@ func (q *Queue) attempt(ctx context.Context, number int64) (time.Duration, error
 	if err != nil || m.State != "waiting" {
 		return 0, err
 	}
-	to, network, err := q.recipient(ctx, m.Recipient)
+	to, network, err := q.recipient(ctx, m)
 	if err != nil {
 		return 0, err
 	}
 	said := outcome(Refused, "recipient %s has left the fleet file", m.Recipient)
+	if m.Event == string(alert.OnDuty) {
+		said = outcome(Refused, "%s can't be reached from here: write a mail address into the account (lamplighter people), or a recipient of that name into the fleet file", m.Recipient)
+	}
 	if to != nil {
 		trying, cancel := context.WithTimeout(ctx, attemptTakes)
 		said = q.carrier.carry(trying, to, parcel(network, m))
@@ -148,8 +154,10 @@ func (q *Queue) attempt(ctx context.Context, number int64) (time.Duration, error
 	return wait(m.Attempts + 1), nil
 }
 
-// recipient finds one in the fleet file in force; nil: there is none.
-func (q *Queue) recipient(ctx context.Context, name string) (*fleet.Recipient, string, error) {
+// recipient finds one in the fleet file in force, or, where a person is asked to
+// take duty, in their account; nil: there is none.
+func (q *Queue) recipient(ctx context.Context, m store.AlertMessage) (*fleet.Recipient, string, error) {
+	name := m.Recipient
 	current, _, err := q.options.Fleets.Current(ctx)
 	if err != nil || current == nil {
 		return nil, "", err
@@ -157,6 +165,18 @@ func (q *Queue) recipient(ctx context.Context, name string) (*fleet.Recipient, s
 	for i := range current.Alerts.Recipients {
 		if to := &current.Alerts.Recipients[i]; to.Name == name {
 			return to, current.Network.ID, nil
+		}
+	}
+	if m.Event != string(alert.OnDuty) {
+		return nil, current.Network.ID, nil
+	}
+	account, err := q.options.Store.Account(ctx, name)
+	if err != nil || account == nil {
+		return nil, current.Network.ID, err
+	}
+	for _, word := range strings.FieldsFunc(account.Contact, func(r rune) bool { return r == ' ' || r == ',' || r == ';' }) {
+		if address, err := mail.ParseAddress(word); err == nil {
+			return &fleet.Recipient{Name: name, Mail: address.Address}, current.Network.ID, nil
 		}
 	}
 	return nil, current.Network.ID, nil

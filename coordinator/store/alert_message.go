@@ -12,7 +12,7 @@ import (
 // AlertMessage is a message on its way to a recipient.
 type AlertMessage struct {
 	Message   int64
-	Alert     *int64 // nil: a trial
+	Alert     *int64 // nil: a trial, or duty
 	Recipient string
 	Event     string
 	Subject   string
@@ -50,8 +50,8 @@ func (tx *LeaderTx) AddMessages(ctx context.Context, messages []alert.Message) (
 	return pgx.CollectRows(rows, pgx.RowTo[int64])
 }
 
-// AddTrial stores a message that says that it is a trial.
-func (tx *Tx) AddTrial(ctx context.Context, m alert.Message) (number int64, err error) {
+// AddNotice stores a message that is about no alert: a trial, or duty.
+func (tx *Tx) AddNotice(ctx context.Context, m alert.Message) (number int64, err error) {
 	err = tx.QueryRow(ctx, `insert into alert_messages (epoch, recipient, event, subject, body, made_at)
 		values (0, $1, $2, $3, $4, now()) returning message`, m.Recipient, string(m.What), m.Subject, m.Text).Scan(&number)
 	return number, err

@@ -141,7 +141,7 @@ func (s *Store) Roster(ctx context.Context) ([]RosterTurn, error) {
 
 // TurnAsked notes that the person of a turn was asked to take over, and says
 // whether nobody had noted it before.
-func (s *Store) TurnAsked(ctx context.Context, entry int64) (first bool, err error) {
-	tag, err := s.pool.Exec(ctx, "update duty_roster set asked_at = now() where entry = $1 and asked_at is null", entry)
+func (tx *Tx) TurnAsked(ctx context.Context, entry int64) (first bool, err error) {
+	tag, err := tx.Exec(ctx, "update duty_roster set asked_at = now() where entry = $1 and asked_at is null", entry)
 	return tag.RowsAffected() == 1, err
 }

@@ -14,7 +14,10 @@
 // All times are the database's.
 package duty
 
-import "time"
+import (
+	"fmt"
+	"time"
+)
 
 // The limits.
 const (
@@ -152,4 +155,30 @@ func (t Turn) askAt(p Period, now time.Time) time.Time {
 		at = p.End()
 	}
 	return at.Add(-AskBefore)
+}
+
+// Words are the mail to the person of a turn who is asked to take over. present
+// is the period of the site that lasts; required says that without anybody on
+// duty its beacons fall silent.
+func (t Turn) Words(present Period, required bool, now time.Time) (subject, text string) {
+	const clock = "2006-01-02 15:04 UTC"
+	subject = "please take duty at " + t.Site
+	text = fmt.Sprintf("%s, your turn at site %s is from %s to %s.\n\n", t.Person, t.Site, t.From.UTC().Format(clock), t.Until.UTC().Format(clock))
+	if present.Site != "" && present.At(now) {
+		text += fmt.Sprintf("In control until %s is %s (%s).\n\n", present.End().UTC().Format(clock), present.Person, reached(present.Contact))
+	} else {
+		text += "Nobody is in control now.\n\n"
+	}
+	if required {
+		text += "While nobody is, its beacons under remote control are silent.\n\n"
+	}
+	return subject, text + "To take over: lamplighter duty start " + t.Site + "\n"
+}
+
+// reached says how to reach somebody.
+func reached(contact string) string {
+	if contact == "" {
+		return "how to reach them is not known"
+	}
+	return contact
 }

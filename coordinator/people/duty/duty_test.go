@@ -1,6 +1,7 @@
 package duty
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -143,5 +144,28 @@ func TestTurnsAreBounded(t *testing.T) {
 		if got := c.turn.Check(noon); got != c.want {
 			t.Errorf("%s: %q", name, got)
 		}
+	}
+}
+
+// Who is asked is told when, where, who is in control, what happens otherwise,
+// and what to type.
+func TestWhoIsAskedIsToldWhatTheyNeed(t *testing.T) {
+	now := time.Date(2026, 12, 1, 11, 45, 0, 0, time.UTC)
+	turn := Turn{Site: "mill", Person: "ada", From: now.Add(15 * time.Minute), Until: now.Add(4 * time.Hour)}
+	present := Period{Site: "mill", Person: "bob", Contact: "bob@club.example", Started: now.Add(-time.Hour), Confirmed: now.Add(-time.Hour), Until: now.Add(15 * time.Minute)}
+	subject, text := turn.Words(present, true, now)
+	want := `ada, your turn at site mill is from 2026-12-01 12:00 UTC to 2026-12-01 15:45 UTC.
+
+In control until 2026-12-01 12:00 UTC is bob (bob@club.example).
+
+While nobody is, its beacons under remote control are silent.
+
+To take over: lamplighter duty start mill
+`
+	if subject != "please take duty at mill" || text != want {
+		t.Errorf("%s\n%s", subject, text)
+	}
+	if _, text := turn.Words(Period{}, false, now); !strings.Contains(text, "Nobody is in control now.") || strings.Contains(text, "silent") {
+		t.Error(text)
 	}
 }
