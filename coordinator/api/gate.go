@@ -17,7 +17,6 @@ import (
 	"lamplighter/coordinator/people"
 	"lamplighter/coordinator/people/accounts"
 	"lamplighter/coordinator/people/caller"
-	"lamplighter/coordinator/store"
 )
 
 // identifyWithin is how long an order to be silent waits to learn from the
@@ -32,7 +31,7 @@ const Operator = "operator on the coordinator's computer"
 // every service, and no service decides any of this itself.
 type gate struct {
 	accounts *accounts.Accounts
-	fleets   *store.Fleets
+	known    known
 	trail    trailWriter
 	open     bool
 	log      *slog.Logger
@@ -41,7 +40,7 @@ type gate struct {
 
 func newGate(options Options) (*gate, error) {
 	g := &gate{
-		accounts: options.Accounts, fleets: options.Fleets, open: options.Open, log: options.Log,
+		accounts: options.Accounts, known: known{options.Fleets, options.Store}, open: options.Open, log: options.Log,
 		trail: trailWriter{options.Store, options.Log, prometheus.NewCounter(prometheus.CounterOpts{
 			Name: "lamplighter_trail_failures_total",
 			Help: "Entries that could not be added to the trail.",
@@ -218,7 +217,7 @@ func (p *passage) check(ctx context.Context, request proto.Message) error {
 	// Who may do it for the whole network may do it for each site, and the fleet
 	// need not be asked for.
 	if reason == people.OtherSite && p.rule.sites != nil {
-		named, err := p.rule.sites(ctx, p.gate.fleets, request)
+		named, err := p.rule.sites(ctx, p.gate.known, request)
 		if err != nil {
 			return err
 		}

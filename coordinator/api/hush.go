@@ -13,7 +13,6 @@ import (
 	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/people/caller"
-	"lamplighter/coordinator/store"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 )
 
@@ -152,27 +151,12 @@ func (s *hushService) nothingToRelease(ctx context.Context) error {
 	}
 	given := []string{}
 	for _, h := range hushes {
-		given = append(given, inWords(h))
+		given = append(given, fleet.Scope{Site: h.Site, Beacon: h.Beacon, Band: h.Band}.String())
 	}
 	if len(given) == 0 {
 		return fault.New(fault.NotFound, "scope", "no hush is in force")
 	}
 	return fault.New(fault.NotFound, "scope", "no hush was given for exactly this; in force are: %s", strings.Join(slices.Compact(given), "; "))
-}
-
-// inWords is a hush's scope in words.
-func inWords(h store.Hush) string {
-	words := "the whole network"
-	switch {
-	case h.Beacon != "":
-		words = "beacon " + h.Beacon
-	case h.Site != "":
-		words = "site " + h.Site
-	}
-	if h.Band != "" {
-		words += ", band " + h.Band
-	}
-	return words
 }
 
 // ListHushes lists the hushes in force, oldest first.

@@ -22,7 +22,13 @@ type rule struct {
 }
 
 // sitesOf names the sites that a request concerns; none is the whole network.
-type sitesOf func(ctx context.Context, fleets *store.Fleets, request proto.Message) ([]string, error)
+type sitesOf func(ctx context.Context, known known, request proto.Message) ([]string, error)
+
+// known is where it is looked up whose something is.
+type known struct {
+	fleets *store.Fleets
+	store  *store.Store
+}
 
 // rules are the one place where it is decided who may call what.
 var rules = map[string]rule{
@@ -86,7 +92,7 @@ var rules = map[string]rule{
 	apiv1.AlertService_ListAlerts_FullMethodName:       {action: people.See},
 	apiv1.AlertService_AcknowledgeAlert_FullMethodName: {action: people.Acknowledge, sites: siteField, changes: true},
 	apiv1.AlertService_AddSilence_FullMethodName:       {action: people.Acknowledge, sites: placeOfSilence, changes: true},
-	apiv1.AlertService_EndSilence_FullMethodName:       {action: people.Acknowledge, sites: siteField, changes: true},
+	apiv1.AlertService_EndSilence_FullMethodName:       {action: people.Acknowledge, sites: placeOfEndedSilence, changes: true},
 	apiv1.AlertService_ListSilences_FullMethodName:     {action: people.See},
 	apiv1.AlertService_TestAlerts_FullMethodName:       {action: people.ManagePeople, changes: true},
 
@@ -100,7 +106,7 @@ var rules = map[string]rule{
 }
 
 // siteField is the site that a request names itself.
-func siteField(_ context.Context, _ *store.Fleets, request proto.Message) ([]string, error) {
+func siteField(_ context.Context, _ known, request proto.Message) ([]string, error) {
 	if r, ok := request.(interface{ GetSite() string }); ok && r.GetSite() != "" {
 		return []string{r.GetSite()}, nil
 	}
@@ -108,22 +114,22 @@ func siteField(_ context.Context, _ *store.Fleets, request proto.Message) ([]str
 }
 
 // scopeField is the site of a request's scope, or of the beacon in it.
-func scopeField(ctx context.Context, fleets *store.Fleets, request proto.Message) ([]string, error) {
+func scopeField(ctx context.Context, known known, request proto.Message) ([]string, error) {
 	r, ok := request.(interface{ GetScope() *apiv1.HushedScope })
 	if !ok {
 		return nil, nil
 	}
-	return siteOfScope(ctx, fleets, r.GetScope())
+	return known.siteOfScope(ctx, r.GetScope())
 }
 
-func siteOfScope(ctx context.Context, fleets *store.Fleets, scope *apiv1.HushedScope) ([]string, error) {
+func (k known) siteOfScope(ctx context.Context, scope *apiv1.HushedScope) ([]string, error) {
 	if scope.GetBeacon() == "" {
 		if scope.GetSite() == "" {
 			return nil, nil
 		}
 		return []string{scope.GetSite()}, nil
 	}
-	current, _, err := fleets.Current(ctx)
+	current, _, err := k.fleets.Current(ctx)
 	if err != nil {
 		return nil, err
 	}

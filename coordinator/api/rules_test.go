@@ -21,6 +21,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/reflect/protoregistry"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"lamplighter/coordinator/dispatch"
 	"lamplighter/coordinator/fleet"
@@ -312,6 +313,46 @@ func TestNobodyReachesBeyondTheirSites(t *testing.T) {
 		_, err := apiv1.NewHushServiceClient(g).Release(g.as(t, c.who), &apiv1.ReleaseRequest{Scope: c.scope, Reason: "a trial"})
 		if got := grpcstatus.Code(err) != codes.PermissionDenied; got != c.want {
 			t.Errorf("%s, %v: %v", c.who, c.scope, err)
+		}
+	}
+}
+
+// Whoever may silence a site's alerts may end that, and nobody of another site;
+// what silences the whole network is for those of all sites.
+func TestASilenceIsEndedByThoseOfItsSite(t *testing.T) {
+	g := closedServer(t)
+	service := apiv1.NewAlertServiceClient(g)
+	until := timestamppb.New(time.Now().Add(time.Hour))
+	add := func(who string, r *apiv1.AddSilenceRequest) int64 {
+		t.Helper()
+		r.Condition, r.Reason, r.Until = "gps_lost", "mast work", until
+		made, err := service.AddSilence(g.as(t, who), r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return made.GetSilence().GetNumber()
+	}
+	site := add("operator", &apiv1.AddSilenceRequest{Site: "mill"})
+	beacon := add("operator", &apiv1.AddSilenceRequest{Beacon: "mill-hf"})
+	whole := add("operator everywhere", &apiv1.AddSilenceRequest{})
+	for _, c := range []struct {
+		who    string
+		number int64
+		want   codes.Code
+	}{
+		{"operator elsewhere", site, codes.PermissionDenied},
+		{"operator elsewhere", beacon, codes.PermissionDenied},
+		{"operator", whole, codes.PermissionDenied},
+		{"operator", 999, codes.PermissionDenied},
+		{"viewer", site, codes.PermissionDenied},
+		{"operator", site, codes.OK},
+		{"operator", beacon, codes.OK},
+		{"operator everywhere", whole, codes.OK},
+		{"operator everywhere", 999, codes.NotFound},
+	} {
+		_, err := service.EndSilence(g.as(t, c.who), &apiv1.EndSilenceRequest{Number: c.number})
+		if got := grpcstatus.Code(err); got != c.want {
+			t.Errorf("%s, silence %d: %v, want %v", c.who, c.number, err, c.want)
 		}
 	}
 }

@@ -81,6 +81,11 @@ func (consoleAccess) May(ctx context.Context, do console.Action) bool {
 	return reason == people.Allowed || reason == people.OtherSite && len(caller.From(ctx).Sites) > 0
 }
 
+// MayAt says whether that person may do something at a site.
+func (consoleAccess) MayAt(ctx context.Context, do console.Action, site string) bool {
+	return caller.May(ctx, consoleActions[do], site) == people.Allowed
+}
+
 // LogIn is where a person says who they are.
 func (a consoleAccess) LogIn() string {
 	if a.open {

@@ -30,6 +30,9 @@ type Access interface {
 	Who(ctx context.Context) (Person, bool)
 	// May says whether that person may do something, somewhere at least.
 	May(ctx context.Context, do Action) bool
+	// MayAt says whether that person may do something at a site; "" is the whole
+	// network.
+	MayAt(ctx context.Context, do Action, site string) bool
 	// LogIn is the address where a person says who they are; empty: there is none.
 	LogIn() string
 	// LogOut is the address that a form is sent to by whoever leaves; empty: there
@@ -48,6 +51,9 @@ func (Open) Who(context.Context) (Person, bool) {
 
 // May is always yes.
 func (Open) May(context.Context, Action) bool { return true }
+
+// MayAt is always yes.
+func (Open) MayAt(context.Context, Action, string) bool { return true }
 
 // LogIn is nowhere.
 func (Open) LogIn() string { return "" }

@@ -194,7 +194,7 @@ func (c *Console) askSilence(w http.ResponseWriter, r *http.Request, status int,
 	if n.Fleet == nil {
 		return fault.New(fault.Refused, "", "there is no network yet that could have alerts")
 	}
-	for _, s := range n.choices() {
+	for _, s := range c.allowed(r.Context(), n, Acknowledge) {
 		if !strings.HasPrefix(s.Value, "band:") {
 			form.Scopes = append(form.Scopes, s)
 		}

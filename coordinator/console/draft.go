@@ -151,9 +151,6 @@ func (c *Console) try(ctx context.Context, text string) (*tried, error) {
 
 // putInForce puts a text in force that was made from a draft.
 func (c *Console) putInForce(ctx context.Context, d draft, text string) error {
-	if err := c.first(ctx, editPage{BasedOn: d.version}); err != nil {
-		return err
-	}
 	_, err := c.fleets.ApplyFleet(ctx, &apiv1.ApplyFleetRequest{File: "fleet.yaml", Yaml: text, BasedOn: d.version})
 	return err
 }

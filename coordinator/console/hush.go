@@ -1,11 +1,14 @@
 package console
 
 import (
+	"context"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 
 	"lamplighter/coordinator/fault"
+	"lamplighter/coordinator/fleet"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 )
 
@@ -15,6 +18,9 @@ type hushForm struct {
 	Chosen  string
 	Reason  string
 	Trouble *trouble
+
+	Hushes []*apiv1.HushInForce // to be released
+	Others int                  // hushes that are for others to release
 }
 
 // choice is a scope that can be hushed.
@@ -26,6 +32,25 @@ type choice struct {
 
 // instead of a reason that nobody had the time to write.
 const noTime = "hushed from the console, reason to follow"
+
+// allowed are the choices at which the person who looks may do something.
+func (c *Console) allowed(ctx context.Context, n network, do Action) []choice {
+	return slices.DeleteFunc(n.choices(), func(one choice) bool {
+		scope, err := scopeOf(one.Value)
+		return err != nil || !c.options.Access.MayAt(ctx, do, n.siteOf(scope))
+	})
+}
+
+// siteOf is the site that a scope lies in; empty: in no single one.
+func (n network) siteOf(s *apiv1.HushedScope) string {
+	if s.GetBeacon() == "" || n.Fleet == nil {
+		return s.GetSite()
+	}
+	if b := n.Beacon(s.GetBeacon()); b != nil {
+		return b.Site.Name
+	}
+	return ""
+}
 
 func (n network) choices() []choice {
 	list := []choice{{Value: "", Words: "the whole network", Group: "Everything"}}
@@ -76,17 +101,7 @@ func valueOf(s *apiv1.HushedScope) string {
 
 // scopeWords is a scope in words.
 func scopeWords(s *apiv1.HushedScope) string {
-	words := "the whole network"
-	switch {
-	case s.GetBeacon() != "":
-		words = "beacon " + s.GetBeacon()
-	case s.GetSite() != "":
-		words = "site " + s.GetSite()
-	}
-	if s.GetBand() != "" {
-		words += ", band " + s.GetBand()
-	}
-	return words
+	return fleet.Scope{Site: s.GetSite(), Beacon: s.GetBeacon(), Band: s.GetBand()}.String()
 }
 
 func (c *Console) showHushForm(w http.ResponseWriter, r *http.Request) error {
@@ -101,7 +116,7 @@ func (c *Console) askHush(w http.ResponseWriter, r *http.Request, status int, fo
 	if n.Fleet == nil {
 		return fault.New(fault.Refused, "", "there is no network yet that could be hushed")
 	}
-	form.Choices = n.choices()
+	form.Choices = c.allowed(r.Context(), n, Hush)
 	c.render(w, r, status, "hushform", frame{Title: "Hush", Body: form})
 	return nil
 }
@@ -162,12 +177,27 @@ func (c *Console) showHush(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (c *Console) showReleaseForm(w http.ResponseWriter, r *http.Request) error {
-	c.askRelease(w, r, http.StatusOK, hushForm{Chosen: r.FormValue("scope")})
-	return nil
+	return c.askRelease(w, r, http.StatusOK, hushForm{Chosen: r.FormValue("scope")})
 }
 
-func (c *Console) askRelease(w http.ResponseWriter, r *http.Request, status int, form hushForm) {
+func (c *Console) askRelease(w http.ResponseWriter, r *http.Request, status int, form hushForm) error {
+	n, err := c.network(r.Context())
+	if err != nil {
+		return err
+	}
+	list, err := c.hushes.ListHushes(r.Context(), &apiv1.ListHushesRequest{})
+	if err != nil {
+		return err
+	}
+	for _, h := range list.GetHushes() {
+		if c.options.Access.MayAt(r.Context(), Release, n.siteOf(h.GetScope())) {
+			form.Hushes = append(form.Hushes, h)
+		} else {
+			form.Others++
+		}
+	}
 	c.render(w, r, status, "releaseform", frame{Title: "Release", Body: form})
+	return nil
 }
 
 // release ends the hushes of exactly one scope.
@@ -189,6 +219,5 @@ func (c *Console) release(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	form.Trouble = &told
-	c.askRelease(w, r, told.Status, form)
-	return nil
+	return c.askRelease(w, r, told.Status, form)
 }

@@ -111,7 +111,12 @@ type frame struct {
 	LogIn          string // where a person who is not known says who they are
 	LogOut         string
 	Tabs           []tab
+
+	mayAt func(do Action, site string) bool
 }
+
+// MayHushAt says whether the person may order silence at a site.
+func (f frame) MayHushAt(site string) bool { return f.mayAt != nil && f.mayAt(Hush, site) }
 
 type tab struct {
 	Path, Words string
@@ -147,6 +152,7 @@ func (c *Console) fill(r *http.Request, f *frame) {
 	f.MayHush, f.MayRelease = access.May(ctx, Hush), access.May(ctx, Release)
 	f.MayChange, f.MayEnrol = access.May(ctx, ChangeFleet), access.May(ctx, Enrol)
 	f.MayAcknowledge, f.MayManage = access.May(ctx, Acknowledge), access.May(ctx, ManagePeople)
+	f.mayAt = func(do Action, site string) bool { return access.MayAt(ctx, do, site) }
 	for _, t := range tabs {
 		if t.Needs != "" && !access.May(ctx, t.Needs) {
 			continue

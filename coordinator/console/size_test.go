@@ -5,8 +5,11 @@ import (
 	"io"
 	"net/http"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
+
+	apiv1 "lamplighter/proto/lamplighter/api/v1"
 )
 
 // get asks for a page as a browser does, and gives it with its size on the way.
@@ -79,5 +82,50 @@ func TestForeignPages(t *testing.T) {
 	}
 	if policy := answer.Header.Get("Content-Security-Policy"); !strings.Contains(policy, "default-src 'none'") || !strings.Contains(policy, "frame-ancestors 'none'") {
 		t.Errorf("the policy is %q", policy)
+	}
+}
+
+// TestOnlyWhatTheyMay is offered to an operator of one site: to hush it, to silence
+// its alerts and to release its hushes, and nothing beyond it.
+func TestOnlyWhatTheyMay(t *testing.T) {
+	s := open(t, valley, "operator")
+	s.hushes = []*apiv1.HushInForce{
+		{Hush: 1, Scope: &apiv1.HushedScope{Beacon: "mill-b"}, Reason: "mast work", GivenBy: "ada"},
+		{Hush: 2, Scope: &apiv1.HushedScope{Band: "40m"}, Reason: "complaint", GivenBy: "ada"},
+	}
+	values := func(page, kind string) (all []string) {
+		for _, m := range regexp.MustCompile(kind+`[^>]* value="([a-z0-9: -]*)"`).FindAllStringSubmatch(page, -1) {
+			all = append(all, m[1])
+		}
+		return all
+	}
+	for _, c := range []struct {
+		sites []string
+		path  string
+		kind  string
+		want  string
+	}{
+		{[]string{"mill"}, "/hush", "<option", "site:mill beacon:mill-a beacon:mill-b"},
+		{[]string{"mill"}, "/silence", "<option", "site:mill beacon:mill-a beacon:mill-b"},
+		{[]string{"mill"}, "/release", `type="radio"[^>]*`, "beacon:mill-b"},
+		{[]string{"harbour"}, "/hush", "<option", "site:harbour beacon:harbour-a"},
+		{[]string{"harbour"}, "/release", `type="radio"[^>]*`, ""},
+		{nil, "/release", `type="radio"[^>]*`, "beacon:mill-b band:40m"},
+	} {
+		s.access.mu.Lock()
+		s.access.sites = c.sites
+		s.access.mu.Unlock()
+		page, _ := get(t, s.url+c.path)
+		got := slices.DeleteFunc(values(page, c.kind), func(v string) bool { return !strings.Contains(v, ":") })
+		if strings.Join(got, " ") != c.want {
+			t.Errorf("an operator of %v is offered at %s: %v, want %s", c.sites, c.path, got, c.want)
+		}
+	}
+	s.access.mu.Lock()
+	s.access.sites = []string{"mill"}
+	s.access.mu.Unlock()
+	page, _ := get(t, s.url+"/")
+	if !strings.Contains(page, `href="/hush?scope=site:mill"`) || strings.Contains(page, `href="/hush?scope=site:harbour"`) {
+		t.Error("the first page offers to hush what they may not, or not what they may")
 	}
 }

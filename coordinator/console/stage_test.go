@@ -7,6 +7,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -88,6 +89,7 @@ type access struct {
 	person console.Person
 	known  bool
 	may    map[console.Action]bool
+	sites  []string // at which; nil: everywhere
 }
 
 func (a *access) Who(context.Context) (console.Person, bool) {
@@ -100,6 +102,13 @@ func (a *access) May(_ context.Context, do console.Action) bool {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	return a.may[do]
+}
+
+func (a *access) MayAt(ctx context.Context, do console.Action, site string) bool {
+	a.mu.Lock()
+	elsewhere := a.sites != nil && !slices.Contains(a.sites, site)
+	a.mu.Unlock()
+	return !elsewhere && a.May(ctx, do)
 }
 
 func (a *access) LogIn() string { return "/enter" }

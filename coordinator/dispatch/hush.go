@@ -95,7 +95,7 @@ func (t *term) give(ctx context.Context, order HushOrder) (given Given, err erro
 		return Given{}, deposed(err)
 	}
 	t.showHushes(states)
-	t.log.Warn("a hush is given", "hush", given.Hush, "scope", orders.ScopeName(order.Scope), "by", order.By, "beacons", len(beacons))
+	t.log.Warn("a hush is given", "hush", given.Hush, "scope", order.Scope.String(), "by", order.By, "beacons", len(beacons))
 	return given, nil
 }
 
@@ -169,7 +169,7 @@ func (t *term) release(ctx context.Context, scope fleet.Scope, reason, by string
 		return Released{}, deposed(err)
 	}
 	t.showHushes(states)
-	t.log.Warn("hushes are released", "count", released.Count, "scope", orders.ScopeName(scope), "by", by)
+	t.log.Warn("hushes are released", "count", released.Count, "scope", scope.String(), "by", by)
 	return released, nil
 }
 

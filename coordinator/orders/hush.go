@@ -36,24 +36,9 @@ func HushState(network, beacon string, number lease.Number, under []Hush) ([]byt
 	message := &wirev1.Hush{Network: network, Beacon: beacon, Epoch: number.Epoch, Number: number.Revision}
 	for _, h := range under {
 		message.Scopes = append(message.Scopes, &wirev1.HushScope{
-			Band: h.Scope.Band, GivenFor: ScopeName(fleet.Scope{Site: h.Scope.Site, Beacon: h.Scope.Beacon}),
+			Band: h.Scope.Band, GivenFor: fleet.Scope{Site: h.Scope.Site, Beacon: h.Scope.Beacon}.String(),
 			Reason: h.Reason, GivenBy: h.GivenBy, SinceUnixMs: h.GivenAt.UnixMilli(),
 		})
 	}
 	return proto.Marshal(message)
-}
-
-// ScopeName is a scope in words.
-func ScopeName(s fleet.Scope) string {
-	name := "network"
-	switch {
-	case s.Beacon != "":
-		name = "beacon " + s.Beacon
-	case s.Site != "":
-		name = "site " + s.Site
-	}
-	if s.Band != "" {
-		name += ", " + s.Band
-	}
-	return name
 }
