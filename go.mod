@@ -31,7 +31,15 @@ require (
 	pgregory.net/rapid v1.3.0
 )
 
-require github.com/go-jose/go-jose/v4 v4.1.4
+require (
+	github.com/go-jose/go-jose/v4 v4.1.4
+	github.com/trustelem/zxcvbn v1.0.1
+)
+
+require (
+	github.com/dlclark/regexp2 v1.12.0 // indirect
+	github.com/test-go/testify v1.1.4 // indirect
+)
 
 require (
 	codeberg.org/go-pdf/fpdf v0.12.0

@@ -25,6 +25,8 @@ var pageRules = map[string]people.Action{
 	"POST " + web.LogOutPath:   "",
 	"GET " + web.PasswordPath:  "", // it knows its own people
 	"POST " + web.PasswordPath: "",
+	"GET " + web.SessionsPath:  "", // likewise
+	"POST " + web.SessionsPath: "",
 	"GET " + web.OpenIDPath:    "",
 	"GET " + web.ReturnPath:    "",
 }
@@ -92,6 +94,14 @@ func (a consoleAccess) LogIn() string {
 		return ""
 	}
 	return web.LogInPath
+}
+
+// Account is where people see their own sessions.
+func (a consoleAccess) Account() string {
+	if a.open {
+		return ""
+	}
+	return web.SessionsPath
 }
 
 // LogOut is where a person's session ends.

@@ -38,6 +38,9 @@ type Access interface {
 	// LogOut is the address that a form is sent to by whoever leaves; empty: there
 	// is none.
 	LogOut() string
+	// Account is the address of the page about a person's own account; empty: there
+	// is none.
+	Account() string
 }
 
 // Open is the access of a coordinator without accounts, which only its own
@@ -60,3 +63,6 @@ func (Open) LogIn() string { return "" }
 
 // LogOut is nowhere.
 func (Open) LogOut() string { return "" }
+
+// Account is nowhere.
+func (Open) Account() string { return "" }

@@ -110,6 +110,7 @@ type frame struct {
 	Known          bool   // a person is known
 	LogIn          string // where a person who is not known says who they are
 	LogOut         string
+	Account        string
 	Tabs           []tab
 
 	mayAt func(do Action, site string) bool
@@ -148,7 +149,7 @@ func (c *Console) fill(r *http.Request, f *frame) {
 	if !f.Known {
 		return
 	}
-	f.LogOut = access.LogOut()
+	f.LogOut, f.Account = access.LogOut(), access.Account()
 	f.MayHush, f.MayRelease = access.May(ctx, Hush), access.May(ctx, Release)
 	f.MayChange, f.MayEnrol = access.May(ctx, ChangeFleet), access.May(ctx, Enrol)
 	f.MayAcknowledge, f.MayManage = access.May(ctx, Acknowledge), access.May(ctx, ManagePeople)

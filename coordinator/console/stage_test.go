@@ -115,6 +115,8 @@ func (a *access) LogIn() string { return "/enter" }
 
 func (a *access) LogOut() string { return "/leave" }
 
+func (a *access) Account() string { return "/own" }
+
 // leave ends the person's session.
 func (a *access) leave() {
 	a.mu.Lock()

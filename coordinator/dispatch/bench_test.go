@@ -85,7 +85,7 @@ func (b *bench) apply(text string) {
 	f := readFleet(b.t, text)
 	applied, err := b.store.ApplyFleet(b.t.Context(), store.FleetVersion{
 		Network: f.Network.ID, SlotSeconds: int64(f.Network.Slot), File: "fleet.yaml", YAML: text, AppliedBy: "test",
-	}, 0)
+	}, store.Whatever)
 	if err != nil {
 		b.t.Fatal(err)
 	}

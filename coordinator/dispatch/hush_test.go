@@ -62,16 +62,16 @@ func TestAHushIsTheWholeStateAndItsNumberGrows(t *testing.T) {
 		t.Errorf("%+v", h)
 	}
 	b.give(HushOrder{Scope: fleet.Scope{Band: "40m"}, Reason: "interference", By: "operator"})
-	if h := b.hush("mill-hf"); h.Number != 2 || scopes(h) != "site mill/ network/40m" {
+	if h := b.hush("mill-hf"); h.Number != 2 || scopes(h) != "site mill/ the whole network/40m" {
 		t.Errorf("%+v", h)
 	}
-	if h := b.hush("hilltop-hf"); h.Number != 1 || scopes(h) != "network/40m" {
+	if h := b.hush("hilltop-hf"); h.Number != 1 || scopes(h) != "the whole network/40m" {
 		t.Errorf("%+v", h)
 	}
 	if r := b.release(fleet.Scope{Site: "mill"}); r.Count != 1 || !slices.Equal(r.StillHushed, []string{"mill-hf"}) {
 		t.Errorf("%+v", r)
 	}
-	if h := b.hush("mill-hf"); h.Number != 3 || scopes(h) != "network/40m" {
+	if h := b.hush("mill-hf"); h.Number != 3 || scopes(h) != "the whole network/40m" {
 		t.Errorf("%+v", h)
 	}
 	if r := b.release(fleet.Scope{}); r.Count != 0 {
@@ -80,12 +80,12 @@ func TestAHushIsTheWholeStateAndItsNumberGrows(t *testing.T) {
 	end()
 	next, _ := b.lead()
 	for _, beacon := range []string{"mill-hf", "hilltop-hf"} { // as it was stored
-		if h := b.hush(beacon); h.Epoch != epoch || scopes(h) != "network/40m" {
+		if h := b.hush(beacon); h.Epoch != epoch || scopes(h) != "the whole network/40m" {
 			t.Errorf("%+v", h)
 		}
 	}
 	b.give(HushOrder{Scope: fleet.Scope{Beacon: "mill-hf"}, Reason: "again", By: "operator"})
-	if h := b.hush("mill-hf"); h.Epoch != next || h.Number != 1 || scopes(h) != "network/40m beacon mill-hf/" {
+	if h := b.hush("mill-hf"); h.Epoch != next || h.Number != 1 || scopes(h) != "the whole network/40m beacon mill-hf/" {
 		t.Errorf("%+v", h)
 	}
 	if r := b.release(fleet.Scope{Band: "40m"}); r.Count != 1 || !slices.Equal(r.StillHushed, []string{"mill-hf"}) {
@@ -142,7 +142,7 @@ func TestABeaconThatComesIntoAScopeIsHushed(t *testing.T) {
 	first := b.give(HushOrder{Reason: "storm", By: "operator"})
 	b.hush("hilltop-hf")
 	b.apply(twoNear)
-	if h := b.hush("mill-hf"); scopes(h) != "network/" {
+	if h := b.hush("mill-hf"); scopes(h) != "the whole network/" {
 		t.Errorf("%+v", h)
 	}
 	confirmations, err := b.d.Confirmations(t.Context(), first.Hush)

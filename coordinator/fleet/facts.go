@@ -159,18 +159,22 @@ func (p *Pause) String() string {
 	return p.Scope.String() + " " + when + " (" + p.Reason + ")"
 }
 
-// String describes the scope in words.
+// String describes the scope in words. A beacon is at one site, which need not be
+// said.
 func (s Scope) String() string {
-	var parts []string
-	for _, part := range []struct{ kind, name string }{{"site", s.Site}, {"beacon", s.Beacon}, {"band", s.Band}} {
-		if part.name != "" {
-			parts = append(parts, part.kind+" "+part.name)
-		}
+	words := "the whole network"
+	switch {
+	case s.Beacon != "":
+		words = "beacon " + s.Beacon
+	case s.Site != "":
+		words = "site " + s.Site
+	case s.Band != "":
+		return "band " + s.Band
 	}
-	if len(parts) == 0 {
-		return "the whole network"
+	if s.Band != "" {
+		words += ", band " + s.Band
 	}
-	return strings.Join(parts, ", ")
+	return words
 }
 
 func sortFacts(facts []fact) []fact {

@@ -45,7 +45,7 @@ func collector(t *testing.T, leads bool) (*store.Store, *prometheus.Registry) {
 
 func apply(t *testing.T, s *store.Store, yaml string) {
 	t.Helper()
-	if _, err := s.ApplyFleet(t.Context(), store.FleetVersion{Network: "tern", SlotSeconds: 120, File: "fleet.yaml", YAML: yaml, AppliedBy: "a test"}, 0); err != nil {
+	if _, err := s.ApplyFleet(t.Context(), store.FleetVersion{Network: "tern", SlotSeconds: 120, File: "fleet.yaml", YAML: yaml, AppliedBy: "a test"}, store.Whatever); err != nil {
 		t.Fatal(err)
 	}
 }

@@ -54,6 +54,34 @@ func (s *Store) EndSession(ctx context.Context, digest []byte) error {
 	return err
 }
 
+// Session is one browser in which somebody has logged in.
+type Session struct {
+	Digest    []byte
+	CreatedAt time.Time
+	UsedAt    time.Time
+	ExpiresAt time.Time
+	From      string `db:"came_from"`
+}
+
+// Sessions gives those of a person that last, the one used last first.
+func (s *Store) Sessions(ctx context.Context, person string) ([]Session, error) {
+	rows, err := s.pool.Query(ctx, `
+		select digest, created_at, used_at, least(expires_at, used_at + $2::interval) as expires_at, came_from
+		from sessions where person = $1 and expires_at > now() and used_at > now() - $2::interval
+		order by used_at desc, created_at desc, digest`, person, SessionIdle)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowToStructByName[Session])
+}
+
+// EndOtherSessions ends those of a person but the one with a digest, and says how
+// many.
+func (s *Store) EndOtherSessions(ctx context.Context, person string, except []byte) (int64, error) {
+	tag, err := s.pool.Exec(ctx, "delete from sessions where person = $1 and digest <> $2", person, except)
+	return tag.RowsAffected(), err
+}
+
 // Token lets a program act for a person.
 type Token struct {
 	Token     string // names it

@@ -1,6 +1,7 @@
 package accounts
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"errors"
@@ -13,6 +14,7 @@ import (
 
 	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/people"
+	"lamplighter/coordinator/people/trail"
 	"lamplighter/coordinator/store"
 )
 
@@ -169,6 +171,43 @@ func (a *Accounts) EndSession(ctx context.Context, secret string) error {
 	a.remember.forget(secret)
 	return a.store.EndSession(ctx, digest(secret))
 }
+
+// Session is one browser in which somebody has logged in.
+type Session struct {
+	Since, Used, Until time.Time
+	From               string
+	Own                bool // the one that asks
+}
+
+// Sessions lists those of a person. secret is that of the one that asks.
+func (a *Accounts) Sessions(ctx context.Context, name, secret string) ([]Session, error) {
+	kept, err := a.store.Sessions(ctx, name)
+	list := make([]Session, len(kept))
+	for i, s := range kept {
+		list[i] = Session{Since: s.CreatedAt, Used: s.UsedAt, Until: s.ExpiresAt, From: s.From, Own: bytes.Equal(s.Digest, digest(secret))}
+	}
+	return list, err
+}
+
+// EndOthers ends all sessions of a person but the one with this secret, and says
+// how many.
+func (a *Accounts) EndOthers(ctx context.Context, name, secret string) (int64, error) {
+	a.remember.forgetPerson(name)
+	return a.store.EndOtherSessions(ctx, name, digest(secret))
+}
+
+// Note writes into the trail what somebody did with their own account by a
+// browser. What was done stays done where that can't be written.
+func (a *Accounts) Note(ctx context.Context, e trail.Entry) {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), noteWithin)
+	defer cancel()
+	if _, err := a.store.AddToTrail(ctx, e); err != nil {
+		a.log.Error("the trail lacks an entry", "person", e.Person, "from", e.From, "action", e.Action, "outcome", string(e.Outcome), "details", e.Details, "error", err)
+	}
+}
+
+// noteWithin bounds the writing of an entry.
+const noteWithin = 5 * time.Second
 
 // ByOpenID is whose account an OpenID provider's subject is; nobody where none
 // is.

@@ -1,6 +1,7 @@
 package accounts
 
 import (
+	"maps"
 	"sync"
 	"time"
 
@@ -43,6 +44,13 @@ func (m *memory) forget(secret string) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	delete(m.known, [32]byte(digest(secret)))
+}
+
+// forgetPerson forgets whatever let a person in.
+func (m *memory) forgetPerson(name string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	maps.DeleteFunc(m.known, func(_ [32]byte, r remembered) bool { return r.person.Name == name })
 }
 
 func (m *memory) of(secret string) (people.Person, bool) {

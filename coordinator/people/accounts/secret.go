@@ -6,6 +6,8 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"github.com/trustelem/zxcvbn"
+
 	"lamplighter/coordinator/fault"
 )
 
@@ -23,6 +25,8 @@ const (
 	leastPassword     = 12 // characters
 	mostPassword      = 128
 	leastDifferent    = 5 // characters of a password
+	leastGuesses      = 1e10
+	mostGuessed       = 64 // characters of a password that are looked at so
 )
 
 // givenLasts is how long a password lasts that was given to somebody.
@@ -69,8 +73,17 @@ func CheckPassword(name, password string) error {
 		return fault.New(fault.Invalid, "password", "it has only %d different characters", len(different))
 	case len(name) > 3 && strings.Contains(lower, name):
 		return fault.New(fault.Invalid, "password", "it holds your name")
-	case strings.Contains(lower, "lamplighter") || strings.Contains(lower, "password") || strings.Contains(lower, "qwerty") || strings.Contains(lower, "123456"):
-		return fault.New(fault.Invalid, "password", "it holds what is tried first")
+	case guesses(name, password) < leastGuesses:
+		return fault.New(fault.Invalid, "password", "it is too easy to guess: it is made of what is tried first, such as passwords that many people have, names, dates and rows of keys; take four or five words in a row")
 	}
 	return nil
+}
+
+// guesses is about how many tries a password takes of somebody who begins with
+// what is likely: lists of 30,000 passwords that were made public, of words and of
+// names, and dates, repetitions and rows of keys, in any combination. What comes
+// after the first characters only adds to it.
+func guesses(name, password string) float64 {
+	runes := []rune(password)
+	return zxcvbn.PasswordStrength(string(runes[:min(len(runes), mostGuessed)]), []string{name, "lamplighter", "beacon"}).Guesses
 }

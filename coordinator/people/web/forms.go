@@ -16,6 +16,7 @@ const (
 	LogInPath    = "/login"
 	LogOutPath   = "/logout"
 	PasswordPath = "/password"
+	SessionsPath = "/sessions"
 	OpenIDPath   = "/login/openid"
 	ReturnPath   = "/login/openid/return"
 )
@@ -36,6 +37,8 @@ func (s *Sessions) Routes() []Route {
 		{"POST " + LogOutPath, "", page(s.LogOut)},
 		{"GET " + PasswordPath, people.OwnAccount, page(s.showPassword)},
 		{"POST " + PasswordPath, people.OwnAccount, page(s.ChoosePassword)},
+		{"GET " + SessionsPath, people.OwnAccount, page(s.showSessions)},
+		{"POST " + SessionsPath, people.OwnAccount, page(s.EndOthers)},
 	}
 	if s.options.OpenID != nil {
 		routes = append(routes,
@@ -66,13 +69,14 @@ type view struct {
 	Name, Next, Problem string
 	OpenID              bool
 	LogIn, Password     string // where the forms go
+	Sessions            string // the page with the person's sessions
 	OpenIDPath          string
 }
 
 func (s *Sessions) view(r *http.Request, err error) view {
 	v := view{
 		Name: r.PostFormValue("name"), Next: here(r.FormValue("next")), OpenID: s.options.OpenID != nil,
-		LogIn: LogInPath, Password: PasswordPath, OpenIDPath: OpenIDPath,
+		LogIn: LogInPath, Password: PasswordPath, Sessions: SessionsPath, OpenIDPath: OpenIDPath,
 	}
 	if err != nil {
 		v.Problem = fault.Sentence(err)
@@ -80,7 +84,7 @@ func (s *Sessions) view(r *http.Request, err error) view {
 	return v
 }
 
-func (s *Sessions) show(w http.ResponseWriter, form *template.Template, v view, status int) {
+func (s *Sessions) show(w http.ResponseWriter, form *template.Template, v any, status int) {
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
 	w.WriteHeader(status)
@@ -99,6 +103,7 @@ func (s *Sessions) LogIn(w http.ResponseWriter, r *http.Request) {
 	if err == nil {
 		err = s.logIn(w, r, person.Name)
 	}
+	s.note(r, person.Name, "log in", err, map[string]string{"name": shorten(r.PostFormValue("name"))})
 	if err != nil {
 		s.fail(w, r, logInForm, err)
 		return
@@ -122,10 +127,14 @@ func (s *Sessions) fail(w http.ResponseWriter, r *http.Request, form *template.T
 func (s *Sessions) LogOut(w http.ResponseWriter, r *http.Request) {
 	name := s.cookieName(r)
 	if cookie, err := r.Cookie(name); err == nil {
+		person, known := s.options.Accounts.BySession(r.Context(), cookie.Value)
 		if err := s.options.Accounts.EndSession(r.Context(), cookie.Value); err != nil {
 			s.options.Log.Error("a session could not be ended", "error", err)
 			http.Error(w, "The session could not be ended now; try again in a moment, or close it by choosing another password.", http.StatusServiceUnavailable)
 			return
+		}
+		if known == nil {
+			s.note(r, person.Name, "log out", nil, nil)
 		}
 	}
 	s.setCookie(w, r, name, "", 0)
@@ -155,6 +164,7 @@ func (s *Sessions) ChoosePassword(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	err = s.options.Accounts.Choose(r.Context(), who.Name, r.PostFormValue("old"), r.PostFormValue("new"), addressOf(r), cookie.Value)
+	s.note(r, who.Name, "choose a password", err, nil)
 	if err != nil {
 		s.fail(w, r, passwordForm, err)
 		return
@@ -180,4 +190,5 @@ var passwordForm = template.Must(template.New("password").Parse(head + `
 <p><label>The new one <input name="new" type="password" autocomplete="new-password" minlength="12" required></label></p>
 <p><label>The new one again <input name="again" type="password" autocomplete="new-password" minlength="12" required></label></p>
 <p><button>Choose it</button></p></form>
+<p><a href="{{.Sessions}}">Where you are logged in</a></p>
 </main></body></html>`))

@@ -87,7 +87,8 @@ func (s *Sessions) leave(w http.ResponseWriter, r *http.Request) {
 
 // comeBack logs somebody in whom the provider has sent back.
 func (s *Sessions) comeBack(w http.ResponseWriter, r *http.Request) {
-	next, err := s.returned(w, r)
+	name, next, err := s.returned(w, r)
+	s.note(r, name, "log in through OpenID", err, nil)
 	if err != nil {
 		s.options.Log.Warn("a log-in through the OpenID provider failed", "from", addressOf(r), "error", err)
 		s.fail(w, r, logInForm, err)
@@ -96,15 +97,15 @@ func (s *Sessions) comeBack(w http.ResponseWriter, r *http.Request) {
 	http.Redirect(w, r, next, http.StatusSeeOther)
 }
 
-func (s *Sessions) returned(w http.ResponseWriter, r *http.Request) (next string, err error) {
+func (s *Sessions) returned(w http.ResponseWriter, r *http.Request) (name, next string, err error) {
 	cookie, err := r.Cookie(s.wayName(r))
 	if err != nil {
-		return "", fault.New(fault.Refused, "", "it took too long, or began in another browser: log in again")
+		return "", "", fault.New(fault.Refused, "", "it took too long, or began in another browser: log in again")
 	}
 	s.setCookie(w, r, s.wayName(r), "", 0) // good for once
 	parts := strings.Split(cookie.Value, "|")
 	if len(parts) != 4 || subtle.ConstantTimeCompare([]byte(parts[0]), []byte(r.FormValue("state"))) != 1 {
-		return "", fault.New(fault.Refused, "", "the answer does not belong to this browser: log in again")
+		return "", "", fault.New(fault.Refused, "", "the answer does not belong to this browser: log in again")
 	}
 	after, err := url.QueryUnescape(parts[3])
 	if err != nil {
@@ -113,16 +114,16 @@ func (s *Sessions) returned(w http.ResponseWriter, r *http.Request) (next string
 	on := way{state: parts[0], nonce: parts[1], verifier: parts[2], next: after}
 	subject, err := s.options.OpenID.subject(r.Context(), r.FormValue("code"), on)
 	if err != nil {
-		return "", err
+		return "", "", err
 	}
 	person, err := s.options.Accounts.ByOpenID(r.Context(), s.options.OpenID.Issuer, subject)
 	if err != nil {
-		return "", err
+		return "", "", err
 	}
 	if person.Nobody() {
-		return "", fault.New(fault.Forbidden, "", "no account is yours yet. An admin can give you one: lamplighter people add NAME --role ROLE --openid %s", subject)
+		return "", "", fault.New(fault.Forbidden, "", "no account is yours yet. An admin can give you one: lamplighter people add NAME --role ROLE --openid %s", subject)
 	}
-	return here(on.next), s.logIn(w, r, person.Name)
+	return person.Name, here(on.next), s.logIn(w, r, person.Name)
 }
 
 // subject is who the provider says somebody is.

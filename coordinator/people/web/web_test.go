@@ -11,11 +11,13 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
 	"github.com/prometheus/client_golang/prometheus"
 
 	"lamplighter/coordinator/people"
 	"lamplighter/coordinator/people/accounts"
 	"lamplighter/coordinator/people/caller"
+	"lamplighter/coordinator/people/trail"
 	"lamplighter/coordinator/people/web"
 	"lamplighter/coordinator/store"
 	"lamplighter/coordinator/store/storetest"
@@ -283,5 +285,80 @@ func TestOnlyThisComputerIsLetInOpenly(t *testing.T) {
 	defer response.Body.Close() //nolint:errcheck // not read
 	if response.StatusCode != http.StatusUnauthorized {
 		t.Errorf("by a stranger's name: %d", response.StatusCode)
+	}
+}
+
+// A person sees in which browsers they are logged in, and logs the others out;
+// somebody else's go on. What they do with their account stands in the trail,
+// with what was typed wrongly, and without any password.
+func TestPeopleSeeAndEndTheirOwnSessions(t *testing.T) {
+	s := serve(t, web.Options{})
+	given, err := s.accounts.Give(t.Context(), store.Account{Name: "bea", Role: people.Viewer})
+	if err != nil {
+		t.Fatal(err)
+	}
+	enter := func(name, password string) *http.Client {
+		t.Helper()
+		b := s.browser(t)
+		if a := ask(t, b, "POST", s.URL+"/login", url.Values{"name": {name}, "password": {password}}); a.status != 303 {
+			t.Fatalf("%s: %d\n%s", name, a.status, a.body)
+		}
+		return b
+	}
+	first := enter("ada", s.given)
+	if a := ask(t, first, "POST", s.URL+"/password", url.Values{"old": {s.given}, "new": {own}, "again": {own}}); a.status != 303 {
+		t.Fatal(a.body)
+	}
+	second, third, bea := enter("ada", own), enter("ada", own), enter("bea", given)
+	if a := ask(t, s.browser(t), "POST", s.URL+"/login", url.Values{"name": {"ada"}, "password": {"a wrong guess of mine"}}); a.status != 401 {
+		t.Errorf("a wrong password: %d", a.status)
+	}
+	a := ask(t, second, "GET", s.URL+"/sessions", nil)
+	if a.status != 200 || strings.Count(a.body, "127.0.0.1") != 3 || strings.Count(a.body, "this browser") != 1 || !strings.Contains(a.body, "Log out the others") {
+		t.Errorf("their sessions: %d\n%s", a.status, a.body)
+	}
+	if a := ask(t, s.browser(t), "POST", s.URL+"/sessions", url.Values{}); a.status != 401 {
+		t.Errorf("nobody logs others out: %d", a.status)
+	}
+	if a := ask(t, second, "POST", s.URL+"/sessions", url.Values{}, "Sec-Fetch-Site", "cross-site"); a.status != 403 {
+		t.Errorf("another site's page logs others out: %d", a.status)
+	}
+	if a := ask(t, second, "POST", s.URL+"/sessions", url.Values{}); a.status != 303 || a.location != "/sessions" {
+		t.Errorf("log out the others: %d\n%s", a.status, a.body)
+	}
+	for name, c := range map[string]struct {
+		browser *http.Client
+		status  int
+	}{"the first": {first, 303}, "the third": {third, 303}, "their own": {second, 200}} {
+		if a := ask(t, c.browser, "GET", s.URL+"/sessions", nil); a.status != c.status {
+			t.Errorf("%s afterwards: %d, want %d", name, a.status, c.status)
+		}
+	}
+	if a := ask(t, bea, "GET", s.URL+"/sessions", nil); a.status != 200 || strings.Contains(a.body, "Log out the others") {
+		t.Errorf("somebody else's: %d\n%s", a.status, a.body)
+	}
+	if a := ask(t, second, "POST", s.URL+"/logout", url.Values{}); a.status != 303 {
+		t.Error(a.status)
+	}
+	var lines []string
+	err = s.store.WalkTrail(t.Context(), func(e trail.Entry) bool {
+		lines = append(lines, fmt.Sprintf("%s %s %s %s %s", e.Person, e.Action, e.Outcome, e.From, e.Details))
+		return false
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []string{
+		`ada log in done 127.0.0.1 {"name":"ada"}`,
+		`ada choose a password done 127.0.0.1 {}`,
+		`ada log in done 127.0.0.1 {"name":"ada"}`,
+		`ada log in done 127.0.0.1 {"name":"ada"}`,
+		`bea log in done 127.0.0.1 {"name":"bea"}`,
+		` log in failed 127.0.0.1 {"name":"ada","sentence":"name or password is wrong, or the account has ended"}`,
+		`ada log out other browsers done 127.0.0.1 {"ended":"2"}`,
+		`ada log out done 127.0.0.1 {}`,
+	}
+	if diff := cmp.Diff(want, lines); diff != "" {
+		t.Error(diff)
 	}
 }

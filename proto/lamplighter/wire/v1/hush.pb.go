@@ -113,7 +113,7 @@ type HushScope struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The band that is silent; empty: all of them.
 	Band string `protobuf:"bytes,1,opt,name=band,proto3" json:"band,omitempty"`
-	// What the hush was given for: "network", "site hilltop", "beacon mill-hf".
+	// What the hush was given for: "the whole network", "site hilltop", "beacon mill-hf".
 	GivenFor string `protobuf:"bytes,2,opt,name=given_for,json=givenFor,proto3" json:"given_for,omitempty"`
 	// Why, in the words of whoever gave it. At most 500 characters.
 	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
