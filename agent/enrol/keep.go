@@ -3,6 +3,7 @@ package enrol
 import (
 	"context"
 	"crypto/x509"
+	"errors"
 	"log/slog"
 	"math/rand/v2"
 	"time"
@@ -45,7 +46,9 @@ func (i Identity) Keep(ctx context.Context, file *setup.File, licensed func(seal
 		envelope, err := i.Refresh(ctx, file)
 		switch {
 		case err != nil && ctx.Err() == nil:
-			wait = min(wait, rand.N(tryAgainIn))
+			if !errors.As(err, new(Refusal)) { // a coordinator of an earlier version refuses
+				wait = min(wait, rand.N(tryAgainIn))
+			}
 			log.Warn("the coordinator can't be asked for the envelope; the present one stays", "reason", err, "next_try", wait.Round(time.Second))
 		case envelope != nil:
 			log.Info("the coordinator has given another envelope")

@@ -9,6 +9,22 @@ import (
 	"lamplighter/coordinator/fault"
 )
 
+// What needs no proof of who it is, is said at the start.
+func TestWhatIsLetInUnprovenIsSaid(t *testing.T) {
+	for name, c := range map[string]struct {
+		options app.Options
+		said    bool
+	}{
+		"in the open, on this computer": {app.Options{MQTT: "127.0.0.1:1883"}, true},
+		"encrypted":                     {app.Options{MQTT: "0.0.0.0:8883", Secure: app.Secure{On: true}}, false},
+		"a broker that looks itself":    {app.Options{Broker: "tcp://127.0.0.1:1883"}, false},
+	} {
+		if got := c.options.Unproven(); (got != "") != c.said {
+			t.Errorf("%s: %q", name, got)
+		}
+	}
+}
+
 func TestItListensOnThisComputerAlone(t *testing.T) {
 	for _, c := range []struct {
 		address string

@@ -50,12 +50,26 @@ func (o Options) checkSecure() error {
 	return nil
 }
 
+// Unproven says what is let in on this computer without a proof of who it is;
+// empty: nothing. Without encryption everything listens on this computer alone
+// (check), where what is said can't be overheard by others; people log in all the
+// same. But agents have no certificates then.
+func (o Options) Unproven() string {
+	if o.Secure.On || o.Broker != "" {
+		return ""
+	}
+	return "without --tls agents on this computer connect without a certificate: whoever can run a program here can report as any beacon. Nobody can key one so: that takes signed orders. Fit for a trial, or where nobody else works on this computer"
+}
+
 // openRegistrar makes what knows the devices, and shows people which authority
 // is theirs.
 func (a *App) openRegistrar(ctx context.Context) (err error) {
 	a.registrar, err = registrar.New(ctx, registrar.Options{
 		Store: a.store, Vault: a.vault, Names: a.names(), Config: a.deviceConfig, Log: a.options.Log, Metrics: a.registry,
 	})
+	if unproven := a.options.Unproven(); unproven != "" {
+		a.options.Log.Warn(unproven)
+	}
 	if err != nil || !a.options.Secure.On {
 		return err
 	}
