@@ -96,8 +96,7 @@ func awaitWire(t *testing.T, dir, level string) time.Duration {
 				return all[i].at
 			}
 		case <-limit:
-			said, _ := os.ReadFile(filepath.Join(dir, "said"))
-			t.Fatalf("the wire is not %s: %v; the keyer said last: %s", level, changes(t, dir), said)
+			t.Fatalf("the wire is not %s: %v", level, changes(t, dir))
 		}
 	}
 }

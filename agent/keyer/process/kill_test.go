@@ -1,6 +1,7 @@
 package process_test
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -9,6 +10,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"sync"
 	"syscall"
 	"testing"
@@ -40,12 +42,29 @@ func startBeacon(t *testing.T) *beaconOf {
 	return b
 }
 
-// stop ends what is left.
+// stop ends what is left, and waits until nobody writes to the folder any more.
 func (b *beaconOf) stop() {
 	_ = b.agent.Process.Kill()
-	if pid := keyerOf(b.t, b.dir); errors.Is(syscall.Kill(pid, syscall.SIGCONT), nil) {
+	for _, name := range []string{"pid", "standby"} {
+		text, err := os.ReadFile(filepath.Join(b.dir, name))
+		pid, _ := strconv.Atoi(string(text))
+		if err != nil || pid == 0 {
+			continue // it was never started
+		}
+		_ = syscall.Kill(pid, syscall.SIGCONT)
 		_ = syscall.Kill(pid, syscall.SIGKILL)
+		look := time.NewTicker(time.Millisecond)
+		for runs(pid) {
+			<-look.C
+		}
+		look.Stop()
 	}
+}
+
+// runs says whether a process is there, and not only waited for.
+func runs(pid int) bool {
+	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	return err == nil && !bytes.Contains(stat, []byte(") Z "))
 }
 
 func (b *beaconOf) killKeyer() { _ = syscall.Kill(keyerOf(b.t, b.dir), syscall.SIGKILL) }
@@ -62,22 +81,40 @@ func (b *beaconOf) off() {
 	}
 }
 
-// awaitStandby waits until somebody stands by, which a busy machine may take
-// seconds to start. Until then the agent would have to silence.
-func (b *beaconOf) awaitStandby() {
+// up waits until somebody stands by, which a busy machine may take seconds to
+// start, and the key is down. A keyer whose simulated bus was too slow for it
+// when it opened the transmitter ends, and its agent with it: false.
+func (b *beaconOf) up() bool {
 	b.t.Helper()
 	look := time.NewTicker(2 * time.Millisecond)
 	defer look.Stop()
-	limit := time.After(2 * time.Minute)
+	limit := time.After(3 * time.Minute)
 	for {
 		select {
 		case <-look.C:
-			if _, err := os.Stat(filepath.Join(b.dir, "standby")); err == nil {
-				return
+			_, err := os.Stat(filepath.Join(b.dir, "standby"))
+			if all := changes(b.t, b.dir); err == nil && len(all) > 0 && all[len(all)-1].level == high {
+				return true
 			}
+		case err := <-b.end:
+			b.end <- err
+			return false
 		case <-limit:
-			b.t.Fatal("nobody stands by")
+			said, _ := os.ReadFile(filepath.Join(b.dir, "said"))
+			b.t.Fatalf("not keyed: %v; the keyer said last: %s", changes(b.t, b.dir), said)
 		}
+	}
+}
+
+// startKeyed is a beacon that is on the air.
+func startKeyed(t *testing.T) *beaconOf {
+	t.Helper()
+	for {
+		b := startBeacon(t)
+		if b.up() {
+			return b
+		}
+		b.stop()
 	}
 }
 
@@ -145,11 +182,9 @@ type latency struct{ line, bare time.Duration }
 // the key line is up. It does not count when the transmission was over by then.
 func moment(t *testing.T, do func(*beaconOf), random *rand.Rand) (took latency, counts bool) {
 	t.Helper()
-	b := startBeacon(t)
-	defer b.stop()
 	beside := startBystander(t)
-	b.awaitStandby()
-	awaitWire(t, b.dir, high)
+	b := startKeyed(t)
+	defer b.stop()
 	wait := time.NewTimer(time.Duration(random.Int64N(int64(700 * time.Millisecond))))
 	<-wait.C
 	over := false

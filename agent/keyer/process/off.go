@@ -43,9 +43,9 @@ func Off(dir string, silence func() error) (ended int, err error) {
 // when the keyer's last file is closed: to start a process takes a busy machine
 // longer than a carrier may last.
 func Standby(dir string, silence func() error) error {
-	file, err := os.OpenFile(filepath.Join(dir, lockName), os.O_CREATE|os.O_RDWR, 0o600)
+	file, err := os.OpenFile(filepath.Join(dir, lockName), os.O_RDWR, 0)
 	if err != nil {
-		return errors.Join(err, silence())
+		return silence() // a keyer that is at work has one
 	}
 	defer func() { _ = file.Close() }() // unlocks
 	debug.FreeOSMemory()                // nothing happens here for months

@@ -52,10 +52,8 @@ func TestOffWhateverTheKeyerDoes(t *testing.T) {
 // as if there had been none.
 func TestAKeyerWhoseStandbyIsGoneIsSilencedToo(t *testing.T) {
 	t.Parallel()
-	b := startBeacon(t)
+	b := startKeyed(t)
 	defer b.stop()
-	b.awaitStandby()
-	awaitWire(t, b.dir, high)
 	standby := pidIn(t, b.dir, "standby")
 	if err := syscall.Kill(standby, syscall.SIGKILL); err != nil {
 		t.Fatal(err)
@@ -89,8 +87,8 @@ func TestStandby(t *testing.T) {
 	if err := <-silenced; !errors.Is(err, fault) {
 		t.Errorf("%v", err)
 	}
-	if err := process.Standby(filepath.Join(dir, "none"), func() error { return nil }); err == nil {
-		t.Error("nobody is told that there is no folder")
+	if err := process.Standby(filepath.Join(dir, "none"), func() error { return fault }); !errors.Is(err, fault) {
+		t.Errorf("without a folder: %v", err)
 	}
 }
 

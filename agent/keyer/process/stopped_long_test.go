@@ -30,7 +30,7 @@ func (h hardware) carrier(line []change, now time.Duration) bool {
 // later the agent kills the keyer that says nothing, and silences. A machine
 // that is stopped as a whole does not even do that.)
 func TestAStoppedKeyerIsBeyondSoftware(t *testing.T) {
-	b := startBeacon(t)
+	b := startKeyed(t)
 	defer b.stop()
 	timer := hardware{4 * time.Second} // 125 s in earnest
 	rose := awaitWire(t, b.dir, high)
