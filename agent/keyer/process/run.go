@@ -7,8 +7,8 @@
 // that does not read is an agent that is gone.
 //
 // On every way out of Run the key goes up: its end, a cancelled context, a
-// broken pipe, a panic. What a killed process can't do, the pull of the key line
-// towards off does.
+// broken pipe, a panic. What a killed process can't do, a second one does, which
+// stands by for that (Standby), and the pull of the key line towards off.
 package process
 
 import (
