@@ -44,9 +44,9 @@ beacons:
   - {name: mill-a, callsign: Q2ABC, site: mill, control: remote, power_dbm: 23, share: 0.6, uncertainty_ppm: 0.05, bands: [40m, 30m], licence: {max_power_dbm: 30}}
   - {name: mill-b, callsign: Q2DEF, site: mill, control: remote, power_dbm: 20, share: 0.7, announce: 6, uncertainty_ppm: 0.05, bands: [20m, 17m], licence: {max_power_dbm: 30}}
   - {name: harbour-a, callsign: Q3JKL, site: harbour, control: remote, power_dbm: 37, share: 0.25, uncertainty_ppm: 0.05, bands: [80m], licence: {max_power_dbm: 40}}
+public: {page: true}
 pauses:
   - {scope: {beacon: mill-b}, rrule: "FREQ=WEEKLY;BYDAY=MO,TU,WE,TH,FR", start: 2026-11-02T09:00:00, duration: 2h, reason: class hours}
-public: {page: true}
 `
 
 // stage plays the services of a coordinator, with everything in memory.
