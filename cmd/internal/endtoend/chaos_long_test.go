@@ -185,14 +185,16 @@ func (c *chaos) kill() {
 	c.kills += len(c.wrong) - before
 }
 
-// killKeyer kills an agent's keyer, which the agent starts again.
+// killKeyer kills what an agent runs beside itself, one of the two or both: its
+// keyer, and what silences the transmitter when that is gone. It starts them
+// again.
 func (c *chaos) killKeyer(agent *process) {
 	out, err := exec.CommandContext(c.t.Context(), peertest.Find(c.t, "pgrep"), "-P", strconv.Itoa(agent.cmd.Process.Pid)).Output()
 	if err != nil {
 		return // it has none just now
 	}
 	for _, line := range strings.Fields(string(out)) {
-		if id, err := strconv.Atoi(line); err == nil {
+		if id, err := strconv.Atoi(line); err == nil && c.chance.IntN(3) > 0 {
 			_ = syscall.Kill(id, syscall.SIGKILL)
 		}
 	}

@@ -37,6 +37,7 @@ type replica struct {
 	database, broker *cable
 	program          string
 	access           []string // flags that open it to this computer; older programs had none
+	needsLead        bool     // to give a hush, as an older program does
 	starts           int
 	running          *process
 }
