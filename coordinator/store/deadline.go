@@ -21,7 +21,7 @@ func deadlineAfter(statementTimeout time.Duration) deadline {
 // them, each of which the server gives its time.
 const (
 	answerGrace = 10 * time.Second
-	batchGrace  = 2 * time.Minute
+	batchGrace  = 30 * time.Second
 )
 
 // cancelKey finds what frees a statement's timer in its context.

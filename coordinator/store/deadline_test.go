@@ -92,7 +92,7 @@ func TestEveryConnectionHasADeadline(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := config.ConnConfig.Tracer; got != (deadline{70 * time.Second, 3 * time.Minute}) || config.PingTimeout == 0 {
+	if got := config.ConnConfig.Tracer; got != (deadline{70 * time.Second, 90 * time.Second}) || config.PingTimeout == 0 {
 		t.Errorf("%+v, and %v for a connection that was idle", got, config.PingTimeout)
 	}
 }

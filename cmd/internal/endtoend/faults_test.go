@@ -73,6 +73,7 @@ func (w *wide) leaderIsCutOff() {
 	leader.database.leaveHalfOpen()
 	w.anotherLeads(before)
 	w.flows("while a coordinator is cut off")
+	leader.database.set(parted) // once the way is there again, the far side knows of no connection
 	leader.database.set(whole)
 }
 
