@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/multitracer"
 	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/pgx/v5/pgxpool"
 )
@@ -32,7 +33,6 @@ func configure(url string, options Options) (*pgxpool.Config, error) {
 	}
 	config.ConnConfig.ConnectTimeout = connectTimeout
 	config.PingTimeout = pingTimeout
-	config.ConnConfig.Tracer = deadlineAfter(durationOr(options.StatementTimeout, 30*time.Second))
 	parameters := config.ConnConfig.RuntimeParams
 	parameters["application_name"] = "lamplighter"
 	parameters["timezone"] = "UTC"
@@ -44,8 +44,17 @@ func configure(url string, options Options) (*pgxpool.Config, error) {
 	parameters["idle_in_transaction_session_timeout"] = milliseconds(0, silentSession)
 	parameters["tcp_keepalives_idle"], parameters["tcp_keepalives_interval"], parameters["tcp_keepalives_count"] = "10", "5", "4"
 	config.AfterConnect = inUTC
-	config.ConnConfig.Tracer = options.Tracer
+	config.ConnConfig.Tracer = tracer(options)
 	return config, nil
+}
+
+// tracer is what the library calls around each statement.
+func tracer(options Options) pgx.QueryTracer {
+	ends := deadlineAfter(durationOr(options.StatementTimeout, 30*time.Second))
+	if options.Tracer == nil {
+		return ends
+	}
+	return multitracer.New(ends, options.Tracer)
 }
 
 func milliseconds(d, otherwise time.Duration) string {
