@@ -316,14 +316,30 @@ func TestFirstHour(t *testing.T) {
 	s := open(t, "", "admin")
 	v := visit(t, s, phone, "light")
 	v.goTo("/")
-	v.says("4 steps to go")
+	v.says("6 steps to go")
 	v.picture("empty-phone-light")
-	v.click(`a[href="/plan/edit"]`)
-	v.says("Change the fleet")
-	v.click(`main form button[type=submit]`)
-	v.says("Everybody's airtime")
-	v.click(`button[formaction="/plan/apply"]`)
-	v.await(`location.search === "?applied=1"`)
+	fill := func(answers ...string) {
+		for i := 0; i < len(answers); i += 2 {
+			v.await(`document.getElementById("f-` + answers[i] + `") !== null && (document.getElementById("f-` + answers[i] + `").value = "` + answers[i+1] + `") !== null`)
+		}
+		v.click(`button[value="see"]`)
+		v.says("Everybody's airtime")
+		v.click(`button[value="apply"]`)
+		v.says("is in force. The plan follows")
+	}
+	v.click(`a[href="/plan/network"]`)
+	fill("name", "Tern Valley")
+	v.goTo("/start")
+	v.says("5 steps to go")
+	v.click(`a[href="/plan/site"]`)
+	fill("name", "hilltop", "locator", "IN87oa")
+	v.goTo("/start")
+	v.says("4 steps to go")
+	v.click(`a[href="/plan/beacon"]`)
+	fill("name", "hilltop-hf", "callsign", "Q0TRN", "site", "hilltop", "control", "remote", "power_dbm", "23", "licence-max_power_dbm", "30", "share", "0.2", "bands-0-name", "40m")
+	if got := s.yaml(); got != "network: {name: Tern Valley}\nsites:\n  - {name: hilltop, locator: IN87oa}\nbeacons:\n  - name: hilltop-hf\n    callsign: Q0TRN\n    site: hilltop\n    control: remote\n    power_dbm: 23\n    licence: {max_power_dbm: 30}\n    share: 0.2\n    bands: [40m]\n" {
+		t.Errorf("the file is\n%s", got)
+	}
 	s.change("hilltop-hf", func(b *apiv1.Beacon) {
 		proto.Reset(b)
 		b.Site, b.Beacon, b.State = "hilltop", "hilltop-hf", apiv1.BeaconState_BEACON_STATE_NEVER_SEEN

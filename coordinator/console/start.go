@@ -61,9 +61,14 @@ func (c *Console) showStart(w http.ResponseWriter, r *http.Request) error {
 			sent = sent || b.GetSentToday() > 0 || b.GetOnAir()
 		}
 	}
-	known := n.Fleet != nil
+	known, sites, beacons := n.Fleet != nil, false, false
+	if known {
+		sites, beacons = len(n.Sites) > 0, len(n.Beacons) > 0
+	}
 	page.Steps = []step{
-		{known, "Write down the network, its sites and its beacons", "The form begins with a small example. What is wrong in it is said line by line before anything counts.", "/plan/edit", "Write the fleet file"},
+		{known, "Name the network", "What is wrong is said at its field before anything counts. Whoever likes to write the file as text, with an example to begin with, can.", "/plan/network", "Name the network"},
+		{sites, "Write down its first site", "Where it is, and how many transmitters may be on the air there at once.", "/plan/site", "Write down a site"},
+		{beacons, "Write down its first beacon", "Its call sign, its licence, its bands, and how much it wants to be on the air.", "/plan/beacon", "Write down a beacon"},
 		{seen, "Give a beacon what its agent needs", "Take the file to the computer at the beacon, write in its clock and its transmitter, and start the agent there with: lamplighter-agent run --config FILE. First on a dummy load.", "", ""},
 		{held, "Let it get its orders", "They come by themselves within a minute of its first word, signed; agent and keyer confirm that they hold them.", "/", "Look at the lamps"},
 		{sent, "Hear the first transmission", "It comes in its next slot, if the clock is right to half a second and the lease holds. Look at it with a receiver.", "/timeline", "See which slot is next"},
