@@ -53,7 +53,7 @@ func TestConsole(t *testing.T) {
 		}
 	}
 	status, page := browse(t, a, "/", nil)
-	expect("an empty installation", status, http.StatusOK, page, "First hour", "4 steps to go")
+	expect("an empty installation", status, http.StatusOK, page, "First hour", "6 steps to go")
 
 	status, page = browse(t, a, "/plan/edit", url.Values{"based_on": {"0"}, "yaml": {strings.Replace(smallFleet, "0.1", "1.5", 1)}})
 	expect("a wrong file", status, http.StatusBadRequest, page, "share: 1.5", "Line 4", "share must be")
@@ -81,8 +81,46 @@ func TestConsole(t *testing.T) {
 	status, page = browse(t, a, "/release", url.Values{"scope": {"site:hilltop"}, "reason": {"done"}})
 	expect("a release", status, http.StatusOK, page, "The hush is over")
 
-	for _, path := range []string{"/timeline", "/beacon/hilltop-hf", "/where", "/why?beacon=hilltop-hf", "/club", "/start", "/start/agent/hilltop-hf", "/timeline/slots?from=1&to=2", "/alerts?all=1", "/silence", "/report", "/report/file?form=html", "/trail?person=operator", "/trail/check", "/people"} {
+	for _, path := range []string{"/timeline", "/beacon/hilltop-hf", "/where", "/why?beacon=hilltop-hf", "/club", "/start", "/start/agent/hilltop-hf", "/timeline/slots?from=1&to=2", "/alerts?all=1", "/silence", "/report", "/report/file?form=html", "/trail?person=operator", "/trail/check", "/people", "/plan/fleet", "/plan/network", "/plan/site/hilltop", "/plan/beacon/hilltop-hf", "/plan/calendar", "/plan/pause", "/heard", "/alerts/test", "/who?at=2026-11-24T09:15&freq=7040.1kHz"} {
 		status, page = browse(t, a, path, nil)
 		expect(path, status, http.StatusOK, page)
+	}
+}
+
+// TestConsoleForms brings a real coordinator from nothing to a plan with a pause
+// by forms alone.
+func TestConsoleForms(t *testing.T) {
+	a := start(t, options(t))
+	for _, step := range []struct {
+		path string
+		form url.Values
+		says string
+	}{
+		{"/plan/network", url.Values{"based_on": {"0"}, "name": {"Tern Valley"}}, "There is no site yet"},
+		{"/plan/site", url.Values{"based_on": {"1"}, "name": {"hilltop"}, "locator": {"IN87oa"}, "time_zone": {"Europe/Paris"}}, "No beacon stands here yet"},
+		{"/plan/beacon", url.Values{
+			"based_on": {"2"}, "name": {"hilltop-hf"}, "callsign": {"Q0TRN"}, "site": {"hilltop"}, "control": {"remote"}, "power_dbm": {"23"},
+			"licence.max_power_dbm": {"30"}, "share": {"0.1"}, "uncertainty_ppm": {"0.05"}, "bands.0.name": {"40m"},
+		}, "hilltop-hf"},
+		{"/plan/pause", url.Values{
+			"based_on": {"3"}, "kind": {"again"}, "scope": {"site:hilltop"}, "start": {"2026-01-01T00:00"}, "lasts": {"12h"}, "every": {"DAILY"}, "clock": {"Etc/UTC"}, "reason": {"rest"},
+		}, "00:00–12:00"},
+	} {
+		step.form.Set("do", "see")
+		if status, page := browse(t, a, step.path, step.form); status != http.StatusOK || !strings.Contains(page, "Put it in force") {
+			t.Fatalf("%s tried: status %d:\n%s", step.path, status, page)
+		}
+		step.form.Set("do", "apply")
+		if status, page := browse(t, a, step.path, step.form); status != http.StatusOK || !strings.Contains(page, step.says) {
+			t.Fatalf("%s: status %d, does not say %q:\n%s", step.path, status, step.says, page)
+		}
+	}
+	// Half of the 720 slots of a day, a tenth of which is wanted.
+	eventually(t, "a plan is shown", func() bool {
+		_, page := browse(t, a, "/plan", nil)
+		return strings.Contains(page, "36 of 36 wanted") || strings.Contains(page, "35 of 35 wanted")
+	})
+	if status, page := browse(t, a, "/plan/beacon", url.Values{"do": {"apply"}, "based_on": {"3"}, "name": {"hilltop-hf"}}); status != http.StatusBadRequest || !strings.Contains(page, "is taken by another beacon") {
+		t.Errorf("a second beacon of a name: status %d:\n%s", status, page)
 	}
 }

@@ -63,11 +63,13 @@ func (d draft) list(kind string) rewrite.List {
 	return list
 }
 
-// thing is what stands under a name; nil where nothing does. The network has no
-// name.
+// nameless kinds are there once.
+func nameless(kind string) bool { return kind == "network" || kind == "public" }
+
+// thing is what stands under a name; nil where nothing does.
 func (d draft) thing(kind, name string) rewrite.Map {
-	if kind == "network" {
-		m, _ := d.root.Get("network").(rewrite.Map)
+	if nameless(kind) {
+		m, _ := d.root.Get(kind).(rewrite.Map)
 		return m
 	}
 	if i := d.index(kind, name); i >= 0 {
@@ -84,15 +86,15 @@ func (d draft) index(kind, name string) int {
 	})
 }
 
-var sectionOrder = []string{"network", "sites", "beacons", "pauses", "alerts", "dark", "reports"}
+var sectionOrder = []string{"network", "sites", "beacons", "pauses", "alerts", "dark", "reports", "receivers", "public"}
 
 // with is the file's text with a thing put in a place of its list, -1 being
 // behind the last; nil takes out what is there. It says where in the file the
 // thing stands.
 func (d draft) with(kind string, index int, thing rewrite.Map) (text, path string, err error) {
 	root, path := d.root, kind
-	if kind == "network" {
-		root = root.With("network", thing, sectionOrder)
+	if nameless(kind) {
+		root = root.With(kind, thing, sectionOrder)
 	} else {
 		list := slices.Clone(d.list(kind))
 		switch {
@@ -106,7 +108,7 @@ func (d draft) with(kind string, index int, thing rewrite.Map) (text, path strin
 		}
 		path = fmt.Sprintf("%s[%d]", section(kind), index)
 		var kept rewrite.Value = list
-		if len(list) == 0 && kind != "site" && kind != "beacon" {
+		if len(list) == 0 && kind != "site" && kind != "beacon" { // which there must be
 			kept = nil // the section may be missing
 		}
 		root = root.With(section(kind), kept, sectionOrder)
@@ -139,13 +141,14 @@ func findings(text, path string, place func(key string) string) (own map[string]
 	return own, others
 }
 
-// try says what a text would change.
-func (c *Console) try(ctx context.Context, text string) (*tried, error) {
+// try says what a text would change, for the airtime in the day from a time on;
+// zero is now.
+func (c *Console) try(ctx context.Context, text string, from time.Time) (*tried, error) {
 	diff, err := c.fleets.DiffFleet(ctx, &apiv1.DiffFleetRequest{File: "fleet file", Yaml: text})
 	if err != nil {
 		return nil, err
 	}
-	t := &tried{Changes: diff.GetChanges(), Warnings: diff.GetWarnings()}
+	t := &tried{Changes: diff.GetChanges(), Warnings: diff.GetWarnings(), From: from}
 	return t, c.compare(ctx, text, t)
 }
 

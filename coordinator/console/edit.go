@@ -35,7 +35,7 @@ type tried struct {
 	Warnings []*apiv1.Finding
 	Airtime  []airtime
 	Stopped  string // why the airtime could not be compared
-	From, To time.Time
+	From, To time.Time // the day that is compared; zero: from now on
 }
 
 // airtime is what one beacon gets before and after.
@@ -125,7 +125,10 @@ func (c *Console) compare(ctx context.Context, yaml string, t *tried) error {
 		return err // it was accepted a moment ago
 	}
 	length := next.Network.Slot
-	t.From = length.Start(length.At(c.options.Now()) + 1)
+	if t.From.IsZero() {
+		t.From = c.options.Now()
+	}
+	t.From = length.Start(length.At(t.From) + 1)
 	t.To = t.From.Add(24 * time.Hour)
 	ctx, cancel := context.WithTimeout(ctx, tryWithin)
 	defer cancel()

@@ -15,14 +15,14 @@ var everyPage = map[string]string{
 	"now": "/", "timeline": "/timeline", "why": "/why?beacon=mill-a&at=2026-12-01T12:04:00Z", "beacon": "/beacon/hilltop-hf", "reach": "/beacon/mill-a/heard?week=2026-W48",
 	"plan": "/plan", "edit": "/plan/edit", "where": "/where", "start": "/start", "club": "/club",
 	"hush": "/hush", "hushed": "/hush/1", "release": "/release", "nothing": "/nothing",
-	"fleet": "/plan/fleet", "network": "/plan/network", "site": "/plan/site/mill", "beacon asked": "/plan/beacon/hilltop-hf", "beacon to come": "/plan/beacon?site=mill",
+	"fleet": "/plan/fleet", "network": "/plan/network", "site": "/plan/site/mill", "receiver": "/plan/receiver", "public asked": "/plan/public", "beacon asked": "/plan/beacon/hilltop-hf", "beacon to come": "/plan/beacon?site=mill",
 	"month": "/plan/calendar", "week": "/plan/calendar?view=week&zone=Europe/Paris", "pause": "/plan/pause?key=pause.0", "pause to come": "/plan/pause?day=2026-12-24",
 	"person": "/people/kim", "another password": "/people/kim/password", "who": "/who", "who it was": "/who?at=2026-12-01T11:00&clock=Europe/Paris&freq=7040.1kHz", "heard": "/heard", "try alerts": "/alerts/test",
 	"trail": "/trail", "trail checked": "/trail/check", "people": "/people", "leaver": "/people/kim/end", "report": "/report", "report of one": "/report?week=2026-W47&scope=beacon:mill-a", "alerts": "/alerts", "alerts of all": "/alerts?all=1", "take": "/alerts/7/take", "silence": "/silence?condition=gps_lost&scope=site:mill",
 }
 
 // closedTo names pages that are refused.
-var closedTo = map[string][]string{"viewer": {"person", "another password", "try alerts", "edit", "fleet", "network", "site", "beacon asked", "beacon to come", "pause", "pause to come", "hush", "release", "take", "silence", "trail", "trail checked", "people", "leaver"}, "operator": {"person", "another password", "try alerts", "edit", "fleet", "network", "site", "beacon asked", "beacon to come", "pause", "pause to come", "trail", "trail checked", "people", "leaver"}}
+var closedTo = map[string][]string{"viewer": {"person", "another password", "try alerts", "edit", "fleet", "network", "site", "receiver", "public asked", "beacon asked", "beacon to come", "pause", "pause to come", "hush", "release", "take", "silence", "trail", "trail checked", "people", "leaver"}, "operator": {"person", "another password", "try alerts", "edit", "fleet", "network", "site", "receiver", "public asked", "beacon asked", "beacon to come", "pause", "pause to come", "trail", "trail checked", "people", "leaver"}}
 
 // busy is a stage on which something is wrong, hushed, and on the air.
 func busy(t testing.TB, role string) *stage {

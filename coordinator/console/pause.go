@@ -182,9 +182,13 @@ func (c *Console) changePause(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	if err == nil {
-		if page.Tried, err = c.try(r.Context(), text); err == nil && !page.Removing {
-			page.Next = nextTimes(text, path, c.options.Now())
+		var from time.Time // when it begins to make a difference
+		if !page.Removing {
+			if page.Next = nextTimes(text, path, c.options.Now()); len(page.Next) > 0 && page.Next[0].From.After(c.options.Now()) {
+				from = page.Next[0].From
+			}
 		}
+		page.Tried, err = c.try(r.Context(), text, from)
 	}
 	status := http.StatusOK
 	if page.Theirs != nil {

@@ -16,9 +16,9 @@ import (
 	"lamplighter/proto/onair/band"
 )
 
-// thingPage is the form of the network, a site or a beacon.
+// thingPage is the form of one thing of the fleet file.
 type thingPage struct {
-	Kind     string // network, site, beacon
+	Kind     string // network, site, beacon, receiver, public
 	Name     string // empty: a new one
 	Sheet    form.Sheet
 	Values   form.Values
@@ -47,12 +47,12 @@ type theirs struct {
 // formRoutes are the pages on which people ask, bring and change things.
 func (c *Console) formRoutes(page func(string, Action, func(http.ResponseWriter, *http.Request) error)) {
 	page("GET /plan/fleet", ChangeFleet, c.showFleet)
-	for _, kind := range []string{"network", "site", "beacon"} {
+	for _, kind := range []string{"network", "site", "beacon", "receiver", "public"} {
 		show := func(w http.ResponseWriter, r *http.Request) error { return c.showThing(w, r, kind) }
 		change := func(w http.ResponseWriter, r *http.Request) error { return c.changeThing(w, r, kind) }
 		page("GET /plan/"+kind, ChangeFleet, show)
 		page("POST /plan/"+kind, ChangeFleet, change)
-		if kind != "network" {
+		if !nameless(kind) {
 			page("GET /plan/"+kind+"/{name}", ChangeFleet, show)
 			page("POST /plan/"+kind+"/{name}", ChangeFleet, change)
 		}
@@ -87,7 +87,7 @@ func (c *Console) showFleet(w http.ResponseWriter, r *http.Request) error {
 		at[b.Site.Name] = append(at[b.Site.Name], b)
 	}
 	c.render(w, r, http.StatusOK, "fleet", frame{Title: "The fleet", Tab: "/plan", Body: map[string]any{
-		"Network": n.Network, "Sites": n.Sites, "At": at, "Version": n.file.GetVersion(), "By": n.file.GetAppliedBy(), "When": n.file.GetAppliedAt().AsTime(),
+		"Network": n.Network, "Sites": n.Sites, "At": at, "Receivers": n.Receivers, "Version": n.file.GetVersion(), "By": n.file.GetAppliedBy(), "When": n.file.GetAppliedAt().AsTime(),
 		"Applied": r.FormValue("applied") != "",
 	}})
 	return nil
@@ -111,6 +111,10 @@ func (c *Console) sheet(ctx context.Context, kind string) (form.Sheet, error) {
 		return form.Network(known), nil
 	case "site":
 		return form.Site(known), nil
+	case "receiver":
+		return form.Receiver(known), nil
+	case "public":
+		return form.Public(known), nil
 	}
 	return form.Beacon(known), nil
 }
@@ -151,6 +155,8 @@ func (p thingPage) Title() string {
 	switch {
 	case p.Kind == "network":
 		return "The network"
+	case p.Kind == "public":
+		return "The public page"
 	case p.Name == "":
 		return "A new " + p.Kind
 	}
@@ -199,7 +205,7 @@ func (c *Console) changeThing(w http.ResponseWriter, r *http.Request, kind strin
 		}
 	}
 	if err == nil {
-		page.Tried, err = c.try(r.Context(), text)
+		page.Tried, err = c.try(r.Context(), text, time.Time{})
 	}
 	status := http.StatusOK
 	if page.Theirs != nil {
@@ -219,7 +225,7 @@ func (c *Console) changeThing(w http.ResponseWriter, r *http.Request, kind strin
 // the thing as it is in force.
 func (c *Console) join(page *thingPage, d draft) rewrite.Map {
 	thing := d.thing(page.Kind, page.Name)
-	if page.Name == "" && page.Kind != "network" {
+	if page.Name == "" && !nameless(page.Kind) {
 		thing = nil
 	}
 	if d.version == page.BasedOn {
@@ -237,7 +243,7 @@ func (c *Console) join(page *thingPage, d draft) rewrite.Map {
 // rewritten is the file's text as the form wants it.
 func (c *Console) rewritten(page *thingPage, d draft, thing rewrite.Map) (text, path string, err error) {
 	index := -1
-	if page.Kind != "network" && page.Name != "" {
+	if page.Name != "" {
 		index = d.index(page.Kind, page.Name)
 	}
 	if page.Removing {

@@ -1,6 +1,7 @@
 package form
 
 import (
+	"fmt"
 	"os"
 	"slices"
 	"strings"
@@ -54,6 +55,32 @@ func TestEveryKeyIsAsked(t *testing.T) {
 		alone := sheets[i].Write(rewrite.Map{}, answers)
 		if diff := cmp.Diff(plainly(thing), plainly(alone)); diff != "" {
 			t.Errorf("made of the answers alone (-is +made):\n%s", diff)
+		}
+	}
+}
+
+// TestNoKeyIsMissing: each key that package fleet says a thing has is asked.
+func TestNoKeyIsMissing(t *testing.T) {
+	text, root := everyKey(t)
+	for kind, sheet := range map[string]Sheet{"network": Network(Known{}), "sites": Site(Known{}), "beacons": Beacon(Known{}), "receivers": Receiver(Known{}), "public": Public(Known{})} {
+		var strange rewrite.Value = rewrite.Map{{Key: "qqqqqqqqqq", Value: rewrite.Number("1")}}
+		if kind != "network" && kind != "public" {
+			strange = rewrite.List{strange}
+		}
+		edited, err := rewrite.To(text, root.With(kind, strange, nil))
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, err = fleet.Read("", []byte(edited))
+		_, keys, found := strings.Cut(fmt.Sprint(err), `has no key "qqqqqqqqqq"; it has `)
+		if !found {
+			t.Fatalf("%s: %v", kind, err)
+		}
+		keys, _, _ = strings.Cut(keys, "\n")
+		for _, key := range strings.Split(strings.ReplaceAll(keys, " and ", ", "), ", ") {
+			if !slices.Contains(sheet.order(), key) {
+				t.Errorf("%s: %s is not asked", kind, key)
+			}
 		}
 	}
 }

@@ -22,6 +22,7 @@ const (
 	Names   Kind = "names"   // words with commas between
 	Figures Kind = "figures" // numbers with commas between
 	Sets    Kind = "sets"    // lines of words with commas between
+	Lines   Kind = "lines"   // lines of text
 	Rows    Kind = "rows"    // a table with Columns
 )
 

@@ -92,6 +92,7 @@ func Site(known Known) Sheet {
 			}},
 			{Key: "quiet_share", Label: "Part of the day without any transmission", Kind: Figure, Usual: "0", Hint: "0 to 1 of a UTC day's slots."},
 		}},
+		{Title: "Papers", Folded: true, Fields: []Field{papers}},
 		limits("site", "the network"),
 	}
 }
@@ -142,8 +143,35 @@ func Beacon(known Known) Sheet {
 			}},
 			{Key: "plugged", Label: "Plug-in filter in place", Kind: Line, Usual: "none"},
 		}},
+		{Title: "Notes and papers", Folded: true, Fields: []Field{
+			{Key: "notes", Label: "What people should know of it", Kind: Lines, Hint: "A note on each line. They stand on its page."},
+			papers,
+		}},
 		limits("beacon", "the site"),
 	}
+}
+
+// papers are what ends on a day and has to be renewed.
+var papers = Field{Key: "papers", Label: "Papers that end", Kind: Rows, Hint: "Permits, insurances, agreements: somebody is told before they end.", Columns: []Field{
+	{Key: "what", Label: "What", Kind: Line},
+	{Key: "valid_to", Label: "Valid to", Kind: Day},
+}}
+
+// Public is what is asked about the page that everybody may see.
+func Public(Known) Sheet {
+	return Sheet{{Title: "What everybody may see", Note: "A page without log-in that shows what is on the air, and nothing else.", Fields: []Field{
+		{Key: "page", Label: "There is such a page", Kind: Pick, Required: true, Choices: []Choice{{"true", "yes"}, {"false", "no"}}},
+		{Key: "locator", Label: "Characters of each site's locator on it", Kind: Pick, Usual: "4", Choices: choices([]string{"0", "4", "6"})},
+	}}}
+}
+
+// Receiver is what is asked about a receiver of the club's own.
+func Receiver(Known) Sheet {
+	return Sheet{{Title: "What it is", Note: "It brings its reports over MQTT, as a device with a certificate.", Fields: []Field{
+		{Key: "name", Label: "Name", Kind: Line, Required: true, Fixed: true, Hint: "a-z, 0-9 and '-'. No beacon has the same. Its key goes by it, so it stays."},
+		{Key: "callsign", Label: "Call sign", Kind: Line, Required: true, Hint: "As it stands in its reports."},
+		{Key: "locator", Label: "Locator", Kind: Line, Required: true, Hint: "Where it listens: four, six or eight characters."},
+	}}}
 }
 
 // limits are the figures beyond which somebody is told.

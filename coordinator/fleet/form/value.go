@@ -2,6 +2,7 @@ package form
 
 import (
 	"regexp"
+	"strconv"
 	"strings"
 
 	"lamplighter/coordinator/fleet/rewrite"
@@ -9,9 +10,12 @@ import (
 
 var numeric = regexp.MustCompile(`^-?[0-9]+(\.[0-9]+)?$`)
 
-// figure is a number where it can be one, and otherwise what was written, so
-// that package fleet says what would be right.
+// figure is a number, or yes or no, where it can be one, and otherwise what was
+// written, so that package fleet says what would be right.
 func figure(text string) rewrite.Value {
+	if text == "true" || text == "false" {
+		return rewrite.Bool(text == "true")
+	}
 	if numeric.MatchString(text) {
 		return rewrite.Number(text)
 	}
@@ -25,9 +29,7 @@ func words(v rewrite.Value) string {
 	case rewrite.Number:
 		return string(v)
 	case rewrite.Bool:
-		if v {
-			return "true"
-		}
+		return strconv.FormatBool(bool(v))
 	case rewrite.List:
 		parts := make([]string, len(v))
 		for i, part := range v {
@@ -40,8 +42,11 @@ func words(v rewrite.Value) string {
 
 // read is a value of a tree as an answer.
 func (f Field) read(v rewrite.Value) string {
+	if f.Kind == Tick && v == rewrite.Bool(false) {
+		return ""
+	}
 	list, isList := v.(rewrite.List)
-	if f.Kind != Sets || !isList {
+	if f.Kind != Sets && f.Kind != Lines || !isList {
 		return words(v)
 	}
 	lines := make([]string, len(list))
@@ -62,6 +67,14 @@ func (f Field) write(answer string) rewrite.Value {
 		return listOf(answer, func(s string) rewrite.Value { return rewrite.Text(s) })
 	case Figures:
 		return listOf(answer, figure)
+	case Lines:
+		lines := rewrite.List{}
+		for line := range strings.SplitSeq(answer, "\n") {
+			if line = strings.TrimSpace(line); line != "" {
+				lines = append(lines, rewrite.Text(line))
+			}
+		}
+		return lines
 	case Sets:
 		sets := rewrite.List{}
 		for line := range strings.SplitSeq(answer, "\n") {
