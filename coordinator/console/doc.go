@@ -20,10 +20,17 @@
 //
 // One hub asks once a second, however many look on, and nobody asks while nobody
 // looks. It keeps the latest HTML of each piece of the page with the number of
-// the change that made it. A viewer says up to which change it has seen, gets
-// every piece that is newer, and again whenever there is one: a viewer that was
-// away for an hour gets the present, not the hour. A piece looks the same to
-// everybody; what differs by person stands outside the pieces.
+// the batch that brought it. What is new at one time is one batch, written and
+// packed once for all. A viewer says up to which batch it has seen, gets every
+// piece that is newer, and again whenever there is one: a viewer that was away for
+// an hour gets the present, not the hour. A piece looks the same to everybody, and
+// at every second while nothing changes: what counts down is the script's. What
+// differs by person stands outside the pieces.
+//
+// # Everybody
+//
+// One page asks nobody who they are, where the fleet file wants it. It shows what
+// the service for everybody tells, and uses no other.
 //
 // # Errors
 //
