@@ -20,6 +20,20 @@ var former = map[string]struct {
 	"second published": {"18dd5e0", []string{"--open-on-loopback"}, false},
 }
 
+// formerFleet is a network that the former programs understand too.
+const formerFleet = `
+network: {name: Trial Valley, id: trial, slot_seconds: 6}
+sites:
+  - {name: hilltop, locator: IP62oa}
+  - {name: mill, locator: IP53bb}
+  - {name: harbour, locator: IP71aa, transmitters_at_once: 2}
+beacons:
+  - {name: hilltop-a, callsign: Q1AAA, site: hilltop, control: automatic, power_dbm: 23, share: 0.3, uncertainty_ppm: 0.05, shared: [mast], licence: {max_power_dbm: 30}, bands: [40m, 20m]}
+  - {name: hilltop-b, callsign: Q1BBB, site: hilltop, control: automatic, power_dbm: 23, share: 0.3, uncertainty_ppm: 0.05, shared: [mast], licence: {max_power_dbm: 30}, bands: [40m, 20m]}
+  - {name: mill-a, callsign: Q2CCC, site: mill, control: remote, announce: 6, power_dbm: 30, share: 0.3, uncertainty_ppm: 0.05, licence: {max_power_dbm: 30}, bands: [30m]}
+  - {name: harbour-a, callsign: QX9/Q1DDD, site: harbour, control: automatic, announce: 6, power_dbm: 37, share: 0.4, uncertainty_ppm: 0.05, licence: {max_power_dbm: 40}, bands: [40m, 10m]}
+`
+
 // built are the programs of a commit, made from the history of this repository.
 func built(t *testing.T, commit string) (operator, agent string) {
 	t.Helper()
@@ -56,7 +70,7 @@ func TestAFleetGoesOnThroughAnUpgrade(t *testing.T) {
 				r.access, r.needsLead = release.access, release.leading
 				r.start()
 			}
-			must(t, operator, "fleet", "apply", "--server", w.coordinators[1].grpc, write(t, w.folder, "fleet.yaml", fleetText(slotSeconds)))
+			must(t, operator, "fleet", "apply", "--server", w.coordinators[1].grpc, write(t, w.folder, "fleet.yaml", formerFleet))
 			for _, beacon := range beacons {
 				w.join(beacon)
 			}
