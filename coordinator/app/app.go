@@ -84,7 +84,7 @@ func New(options Options) (*App, error) {
 // begun and says what is wrong.
 func (a *App) Start(ctx context.Context) error {
 	for _, step := range []func(context.Context) error{
-		a.listen, a.openDatabase, a.openStore, a.keepPartitions, a.keepMemory, a.openAccounts, a.openRegistrar, a.openDelivery, a.prepare, a.keepWeekly, a.applyFleet, a.serve, a.serveDevices, a.startNetwork, a.watchFleet, a.askForDuty,
+		a.listen, a.openDatabase, a.openStore, a.keepPartitions, a.keepMemory, a.openAccounts, a.openRegistrar, a.openDelivery, a.prepare, a.keepWeekly, a.applyFleet, a.serve, a.serveDevices, a.startNetwork, a.watchFleet, a.askForDuty, a.keepLifeline,
 	} {
 		if err := step(ctx); err != nil {
 			a.Stop()
