@@ -203,6 +203,7 @@ func (a *App) prepare(context.Context) (err error) {
 	})
 	a.leader = lead.New(a.store, holder(), log)
 	a.registry.MustRegister(metrics.NewBeacons(a.lifetime, a.store, a.fleets, a.leads, log))
+	a.registry.MustRegister(metrics.NewAlerts(a.lifetime, a.store, a.leads, log))
 	a.pages = newPages(a.registry, a.ready)
 	a.api, err = api.New(api.Options{
 		Store: a.store, Fleets: a.fleets, Hushes: a.dispatcher, Configs: a, Applied: a.lookAtFleet, Log: log, Metrics: a.registry,

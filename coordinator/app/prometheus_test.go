@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/goccy/go-yaml"
+
 	"lamplighter/proto/peertest"
 )
 
@@ -24,6 +26,51 @@ func TestTheRulesOfPrometheus(t *testing.T) {
 		command.Dir = rulesFolder
 		if said, err := command.CombinedOutput(); err != nil {
 			t.Errorf("promtool %v: %v\n%s", args, err, said)
+		}
+	}
+}
+
+// In these tests each rule is seen to begin, and to keep quiet before and after.
+func TestEveryRuleOfPrometheusIsTried(t *testing.T) {
+	var rules struct {
+		Groups []struct {
+			Rules []struct {
+				Alert string `yaml:"alert"`
+			} `yaml:"rules"`
+		} `yaml:"groups"`
+	}
+	var tests struct {
+		Tests []struct {
+			Alerts []struct {
+				Name   string `yaml:"alertname"`
+				Expect []any  `yaml:"exp_alerts"`
+			} `yaml:"alert_rule_test"`
+		} `yaml:"tests"`
+	}
+	for name, into := range map[string]any{"alerts.yml": &rules, "alerts_test.yml": &tests} {
+		text, err := os.ReadFile(filepath.Join(rulesFolder, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := yaml.Unmarshal(text, into); err != nil {
+			t.Fatal(err)
+		}
+	}
+	begins, quiet := map[string]int{}, map[string]int{}
+	for _, one := range tests.Tests {
+		for _, a := range one.Alerts {
+			if len(a.Expect) > 0 {
+				begins[a.Name]++
+			} else {
+				quiet[a.Name]++
+			}
+		}
+	}
+	for _, group := range rules.Groups {
+		for _, rule := range group.Rules {
+			if rule.Alert != "" && rule.Alert != "LamplighterHeartbeat" && (begins[rule.Alert] < 1 || quiet[rule.Alert] < 2) {
+				t.Errorf("%s begins in %d tests and keeps quiet in %d", rule.Alert, begins[rule.Alert], quiet[rule.Alert])
+			}
 		}
 	}
 }

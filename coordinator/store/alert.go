@@ -63,6 +63,25 @@ func (s *Store) alerts(ctx context.Context, condition string, args ...any) ([]al
 	return list, err
 }
 
+// CountOpenAlerts counts the alerts that stand open and that no other one
+// explains, by condition.
+func (s *Store) CountOpenAlerts(ctx context.Context) (map[alert.Code]int64, error) {
+	rows, err := s.pool.Query(ctx, `
+		select condition, count(*) from alerts
+		where not closed and state in ('raised', 'acknowledged', 'unsteady') and coalesce(memory ->> 'HiddenBy', '') = '' group by condition`)
+	if err != nil {
+		return nil, err
+	}
+	open := map[alert.Code]int64{}
+	var code alert.Code
+	var count int64
+	_, err = pgx.ForEachRow(rows, []any{&code, &count}, func() error {
+		open[code] = count
+		return nil
+	})
+	return open, err
+}
+
 // SaveAlerts stores alerts as they are now, and gives those their number that
 // have none. It takes as many statements for a thousand as for one.
 func (tx *LeaderTx) SaveAlerts(ctx context.Context, alerts []*alert.Alert) error {
