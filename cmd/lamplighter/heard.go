@@ -120,6 +120,10 @@ func (heardUnmatchedCmd) Help() string {
     not_sent          it was ordered, and the beacon says it was silent
     waiting           the beacon has not said yet how the slot ended
 
+A single report of a call sign of ours is doubtful, and only kept here. Two
+independent receivers within 5 Hz in one slot, or reports in two slots in a row,
+raise the alert off_plan.
+
 Examples:
 
     lamplighter heard unmatched
