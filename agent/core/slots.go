@@ -46,6 +46,9 @@ type ended struct {
 }
 
 func (s *slots) inOrder() []*openSlot {
+	if len(s.open) == 0 {
+		return nil
+	}
 	keys := slices.Sorted(maps.Keys(s.open))
 	list := make([]*openSlot, len(keys))
 	for i, key := range keys {

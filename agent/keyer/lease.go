@@ -40,7 +40,7 @@ func (l *lease) end(bootID string, control wirev1.Control) (end time.Duration, o
 // last is when the longest of its terms ends.
 func (l *lease) last(bootID string) time.Duration {
 	var last time.Duration
-	for control := range longestTerm {
+	for _, control := range controls {
 		end, _ := l.end(bootID, control)
 		last = max(last, end)
 	}

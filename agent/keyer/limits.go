@@ -51,6 +51,9 @@ var longestTerm = map[wirev1.Control]time.Duration{
 	wirev1.Control_CONTROL_AUTOMATIC: 24 * time.Hour,
 }
 
+// controls are the kinds of control.
+var controls = [...]wirev1.Control{wirev1.Control_CONTROL_LOCAL, wirev1.Control_CONTROL_REMOTE, wirev1.Control_CONTROL_AUTOMATIC}
+
 // silentFrom is the time into a slot from which there is no carrier: second
 // 114 of a standard one, and as much of another.
 func silentFrom(l slot.Length) time.Duration {

@@ -1,8 +1,6 @@
 package keyer
 
 import (
-	"maps"
-	"slices"
 	"time"
 
 	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
@@ -95,7 +93,7 @@ func (c *Core) tripText() string {
 // leaseLeft is what is left of each term of the lease, sorted by kind.
 func (c *Core) leaseLeft() []*wirev1.LeaseTerm {
 	var left []*wirev1.LeaseTerm
-	for _, control := range slices.Sorted(maps.Keys(longestTerm)) {
+	for _, control := range controls {
 		if end, ok := c.onDisk.lease.end(c.config.BootID, control); ok && end > c.now.Boot {
 			left = append(left, &wirev1.LeaseTerm{Control: control, TimeToLiveMs: (end - c.now.Boot).Milliseconds()})
 		}

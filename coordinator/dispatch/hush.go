@@ -225,6 +225,31 @@ func (t *term) hushNewcomers(ctx context.Context) error {
 	return err
 }
 
+// tellUnhushed tells a beacon that was never hushed that nothing is. A keyer that
+// can't read what was hushed is silent until it hears that from here.
+func (t *term) tellUnhushed(ctx context.Context, beacon string) error {
+	t.hushGuard.Lock()
+	_, told := t.hushShown[beacon]
+	t.hushGuard.Unlock()
+	if told {
+		return nil
+	}
+	var state store.HushState
+	err := t.asLeader(ctx, func(ctx context.Context, tx *store.LeaderTx) error {
+		inForce, bound, err := lockedHushes(ctx, tx)
+		if err != nil {
+			return err
+		}
+		state, err = t.saveHushState(ctx, tx, beacon, bound[beacon], inForce, nil)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	t.showHushes([]store.HushState{state})
+	return nil
+}
+
 // missing gives the hushes in force that beacons of the fleet are not bound to,
 // though they lie in their scope.
 func missing(f *fleet.Fleet, inForce map[int64]store.Hush, bound map[string][]int64) map[string][]int64 {

@@ -161,6 +161,7 @@ func TestAConfirmationIsTheKeyersWordOnThisHushOrALaterOne(t *testing.T) {
 	b := newBench(t, twoNear)
 	b.lead()
 	b.granted(request("mill-hf", b.orders("mill-hf")))
+	b.hush("mill-hf") // that nothing is hushed
 	given := b.give(HushOrder{Scope: fleet.Scope{Beacon: "mill-hf"}, Reason: "x", By: "operator"})
 	h := b.hush("mill-hf")
 	live := int64(0)
@@ -287,4 +288,24 @@ func TestAHushIsGivenByWhoDoesNotLead(t *testing.T) {
 		t.Errorf("shown by the leader: %v", shown)
 	}
 	b.quiet(topic.Hush, "mill-hf")
+}
+
+// A keyer that can't read its state keeps everything silent until it is told what
+// is hushed. So a beacon that was never hushed is told that nothing is, once, when
+// it asks for a lease and holds no hush state.
+func TestABeaconThatWasNeverHushedIsToldSo(t *testing.T) {
+	b := newBench(t, twoNear)
+	epoch, _ := b.lead()
+	asked := request("mill-hf", b.orders("mill-hf"))
+	b.granted(asked)
+	if told := b.hush("mill-hf"); told.Epoch != epoch || told.Number != 1 || len(told.Scopes) != 0 {
+		t.Errorf("told %v", told)
+	}
+	b.granted(asked)
+	b.quiet(topic.Hush, "mill-hf")
+	b.quiet(topic.Hush, "hilltop-hf")
+	b.give(HushOrder{Scope: fleet.Scope{Site: "mill"}, Reason: "mast work", By: "ada"})
+	if told := b.hush("mill-hf"); told.Number != 2 || len(told.Scopes) != 1 {
+		t.Errorf("then hushed: %v", told)
+	}
 }

@@ -52,6 +52,11 @@ func (d *Dispatcher) answerLease(ctx context.Context, delivery broker.Delivery) 
 		d.options.Cloned(ctx, address.Beacon, decision.Twice)
 	}
 	if decision.Refusal == "" {
+		if asked.GetHush().GetEpoch() == 0 {
+			if err := t.tellUnhushed(ctx, address.Beacon); err != nil {
+				d.options.Log.Warn("a beacon could not be told that nothing is hushed; it will be when it asks again", "beacon", address.Beacon, "error", err)
+			}
+		}
 		return granted
 	}
 	d.options.Log.Warn("a lease is refused", "beacon", address.Beacon, "reason", string(decision.Refusal), "sentence", decision.Sentence)

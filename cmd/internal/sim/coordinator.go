@@ -57,6 +57,7 @@ type term struct {
 	shown    map[string]lease.Number // hush states
 	board    map[string]map[topic.Kind][]byte
 	unsent   bool // the broker did not take something
+	released bool // something that was withheld may be free
 	planning bool
 	due      bool
 	alarm    uint64 // of the next planning
@@ -349,6 +350,9 @@ func (c *coordinator) send(beacon string, kind topic.Kind, sealed []byte) {
 		if t != nil && c.term != t && kind.Retained() {
 			return // its board is closed
 		}
+		if t != nil && kind.Retained() {
+			sealed = t.board[beacon][kind] // of one topic the latest is the last
+		}
 		if t != nil && c.world.database.epoch != t.epoch {
 			c.world.reach("a deposed leader's message")
 		}
@@ -448,6 +452,9 @@ func (c *coordinator) answer(payload []byte, d *device) {
 		panic(err) // text that is not UTF-8
 	}
 	c.send(request.Beacon, topic.Lease, c.world.seal(seal.Lease, request.Beacon, message))
+	if decision.Refusal == "" && asked.GetHush().GetEpoch() == 0 {
+		c.tellUnhushed(t, request.Beacon)
+	}
 }
 
 func (db *database) noteRival(beacon string, h lease.Holder) {
@@ -473,8 +480,12 @@ func (db *database) saveLease(r lease.Request, known lease.Known, d lease.Decisi
 
 // confirmed follows from a beacon holding other orders than before.
 func (c *coordinator) confirmed(t *term, beacon string) {
-	if len(t.withheld) > 0 {
-		c.during(0, c.tryWrite)
+	if len(t.withheld) > 0 && !t.released {
+		t.released = true
+		c.during(0, func(t *term) {
+			t.released = false
+			c.tryWrite(t)
+		})
 	}
 	if t.around[beacon] && t.writer.Book.Held(beacon) == t.writer.Book.Latest(beacon) {
 		delete(t.around, beacon)
@@ -530,7 +541,7 @@ func (c *coordinator) giveHush(scope fleet.Scope) (beacons []string, ok bool) {
 	beacons = orders.InScope(c.world.fleet, scope)
 	var states map[string]hushState
 	err := c.asLeader(db.epoch, func(now time.Time) (func(), error) {
-		h := &hushRow{Hush: orders.Hush{Scope: scope, Reason: "trial", GivenBy: "warden", GivenAt: now}}
+		h := &hushRow{given: c.world.now, Hush: orders.Hush{Scope: scope, Reason: "trial", GivenBy: "warden", GivenAt: now}}
 		states = map[string]hushState{}
 		for _, beacon := range beacons {
 			states[beacon] = c.hushState(beacon, append(c.inForce(beacon), h.Hush))
@@ -572,6 +583,21 @@ func (c *coordinator) releaseHush(index int) bool {
 	}
 	c.showHushes(states)
 	return true
+}
+
+// tellUnhushed tells a beacon that was never hushed that nothing is.
+func (c *coordinator) tellUnhushed(t *term, beacon string) {
+	db := &c.world.database
+	if _, told := db.states[beacon]; told {
+		return
+	}
+	err := c.asLeader(t.epoch, func(time.Time) (func(), error) {
+		state := c.hushState(beacon, nil)
+		return func() { db.states[beacon] = state }, nil
+	})
+	if err == nil {
+		c.showHushes(db.states)
+	}
 }
 
 // inForce are the hushes that a beacon is under.

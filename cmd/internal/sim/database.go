@@ -47,6 +47,7 @@ type leaseRow struct {
 
 type hushRow struct {
 	orders.Hush
+	given    time.Duration // true time
 	released bool
 }
 

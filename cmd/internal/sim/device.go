@@ -281,6 +281,9 @@ func (d *device) keyerStep(e keyer.Event) {
 	case d.asleep:
 		d.frozen = append(d.frozen, e)
 	default:
+		if d.alive() {
+			d.refresh() // for the heartbeat before it
+		}
 		d.work = append(d.work, e)
 		d.drain()
 	}
@@ -343,7 +346,10 @@ func (d *device) again() {
 	_, now := d.instants()
 	d.beatAt = d.world.now
 	d.carryOut(d.keyer.Step(now, keyer.FromAgent{Message: d.beating}))
-	if len(d.work) > 0 {
+	if said := d.work; len(said) > 0 {
+		d.work = nil
+		d.refresh()
+		d.work = append(d.work, said...)
 		d.drain()
 	} else {
 		d.sleep()
@@ -417,12 +423,14 @@ func (d *device) look() {
 	if !d.running() {
 		return
 	}
-	if d.onAirAt != 0 && d.alive() && d.world.now-d.lookedAt < 5*time.Second && d.world.now < d.machine.when(d.agent.NextHeard()) {
+	if d.onAirAt != 0 && d.alive() && d.world.now-d.lookedAt < seldom/2 && d.world.now < d.machine.when(d.agent.NextHeard()) {
 		d.again()
 		return
 	}
 	d.lookedAt = d.world.now
-	d.refresh()
+	if d.alive() {
+		d.refresh()
+	}
 	if d.keyer != nil {
 		d.work = append(d.work, keyer.Tick{})
 	}

@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"fmt"
 	"slices"
 	"time"
 
@@ -87,8 +88,19 @@ func (o *oracle) judgeLife(d *device) {
 		}
 	}
 	if wanted >= 2 && sent == 0 {
-		o.violated("L", d.label, "sent none of %d transmissions in the last 20 minutes: %s", wanted, d.agent.Status())
+		o.violated("L", d.label, "sent none of %d transmissions in the last 20 minutes: %s; %s", wanted, d.agent.Status(), o.lately(d.name, from))
 	}
+}
+
+// lately says how the latest slots of a beacon ended.
+func (o *oracle) lately(beacon string, from int64) string {
+	said := ""
+	for _, e := range o.world.database.ledger {
+		if t := e.outcome.GetTransmission(); e.beacon == beacon && t.GetSlot() >= from {
+			said += fmt.Sprintf(" %d %s", t.GetSlot(), e.outcome.GetReason())
+		}
+	}
+	return said
 }
 
 func wireControl(c fleet.Control) wirev1.Control {

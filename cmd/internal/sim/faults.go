@@ -240,6 +240,7 @@ func (w *world) storm() {
 			long := w.lasting(k.shortest, k.longest)
 			w.happened(k.name, "", uint64(long))
 			w.reach("fault: " + k.name)
+			w.troubled = max(w.troubled, w.now+long)
 			w.until(long, k.begin(w, long))
 		})
 	}

@@ -23,6 +23,7 @@ func (o *oracle) judgePermission(d *device, w *witness, c *carrier) {
 	if o.hushed(d, t.GetBand()) {
 		o.violated("S6", d.label, "keyed on %s, which is hushed", t.GetBand())
 	}
+	o.judgeHush(d, t.GetBand())
 	f := o.world.fleets[w.orders.version].fleet
 	i := slices.IndexFunc(f.Beacons, func(b *fleet.Beacon) bool { return b.Name == d.name })
 	if i < 0 {
@@ -42,6 +43,22 @@ func (o *oracle) judgePermission(d *device, w *witness, c *carrier) {
 		o.violated("S10", d.label, "keyed on %s in slot %d, which a pause, the sun or the licence closes", t.GetBand(), c.slot)
 	}
 	o.judgeLicence(d, b, b.Bands[j], t)
+}
+
+// judgeHush asks whether a hush that has been in force for long has come to a
+// beacon whose link has been live for long: S6.
+func (o *oracle) judgeHush(d *device, band string) {
+	const long = 2 * time.Minute
+	w := o.world
+	if !o.live(d) || w.now-d.link.began < long || w.now-w.troubled < long || d.clone {
+		return
+	}
+	for _, i := range w.database.bound[d.name] {
+		h := w.database.hushes[i]
+		if !h.released && w.now-h.given > long && (h.Scope.Band == "" || h.Scope.Band == band) {
+			o.violated("S6", d.label, "keyed on %s, hushed %v ago, and nobody told it though its link is live", band, w.now-h.given)
+		}
+	}
 }
 
 // judgeLicence asks whether the whole signal lies where and as strong as it may.

@@ -364,7 +364,7 @@ func (o *oracle) mustFall(d *device, within time.Duration, why string) {
 		return
 	}
 	o.world.after(within, func() {
-		if c.off == 0 && !c.beyond {
+		if c.off == 0 && !c.beyond && !d.alive() {
 			o.violated("S7", d.label, "on the air %v after %s", within, why)
 		}
 	})

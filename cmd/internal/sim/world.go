@@ -77,6 +77,7 @@ type world struct {
 	mix          mix
 	slow         time.Duration // what the network adds to every message
 	badPlans     bool          // the planner has gone wrong
+	troubled     time.Duration // when coordinators, database or broker were last in trouble
 	calm         bool
 }
 
