@@ -30,5 +30,7 @@
 //
 // The external client reconnects by itself with a growing, scattered pause, one
 // new client for each connection, and counts as connected only when the broker
-// granted every subscription.
+// granted every subscription. Several coordinators on one broker share records
+// and receptions, and all hear what is said live; the broker has to know shared
+// subscriptions (MQTT 5.0, section 4.8.2), for clients of MQTT 3.1.1 too.
 package broker

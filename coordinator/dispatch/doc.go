@@ -23,7 +23,8 @@
 // # On each failure
 //
 // The broker is away: everything is stored, and all of it is published again at
-// the next connect. The database is away: no orders, no leases, no hushes; the
+// the next connect. A coordinator that hung while it led wakes and speaks last:
+// the leader hears it, and has the broker keep the latest again within 5 s. The database is away: no orders, no leases, no hushes; the
 // agents fall silent as their leases run out. The planner fails or finds no
 // plan: the orders in force run to their end.
 //

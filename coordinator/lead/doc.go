@@ -8,6 +8,10 @@
 // number that only grows, in the row that every write of a leader locks and
 // compares (store.AsLeader): what a deposed leader writes affects zero rows.
 //
+// A coordinator that hangs holds its connection, and says nothing. The server
+// ends a session that asked nothing for a quarter of a minute (store.Election),
+// and with it the lead.
+//
 // The epoch is the greater of the stored one plus 1 and the seconds of the
 // database's Unix time, so that a database restored from a backup still
 // outranks its past.
