@@ -125,11 +125,26 @@ func TestQuickAndAny(t *testing.T) {
 	sameQuickly(t, p.Encode(), true)
 	sameQuickly(t, bytes.ReplaceAll(p.Encode(), []byte(", "), []byte(" ,\r\n\t")), true)
 	for _, change := range [][2]string{
-		{`"network"`, `"Network"`}, {`7040101.5`, `7.0401015e6`}, {`7040101.5`, `07040101.5`}, {`7040101.5`, `+7040101.5`},
-		{`7040101.5`, `7040101.`}, {`7040101.5`, `.5`}, {`7040101.5`, `--1`}, {`7040101.5`, `1-1`}, {`7040101.5`, `null`},
-		{`"40m"`, `"4\u0030m"`}, {`"40m"`, "\"40\xffm\""}, {`"40m"`, "\"40\nm\""}, {`"band": "40m"`, `"band": "40m", "band": "20m"`},
-		{`"wanted": 144`, `"wanted": 99999999999999999999`}, {`]}`, `],}`}, {`]}`, `]} {}`}, {`]}`, `]`}, {`"shortfalls"`, `"short"`},
-		{`"hilltop-hf", "band": "6m"`, `"hilltop-hf", "band": 6`}, {`"hilltop-hf", "band": "6m"`, `"hilltop-hf", "bandage": "6m"`},
+		{`"network"`, `"Network"`},
+		{`7040101.5`, `7.0401015e6`},
+		{`7040101.5`, `07040101.5`},
+		{`7040101.5`, `+7040101.5`},
+		{`7040101.5`, `7040101.`},
+		{`7040101.5`, `.5`},
+		{`7040101.5`, `--1`},
+		{`7040101.5`, `1-1`},
+		{`7040101.5`, `null`},
+		{`"40m"`, `"4\u0030m"`},
+		{`"40m"`, "\"40\xffm\""},
+		{`"40m"`, "\"40\nm\""},
+		{`"band": "40m"`, `"band": "40m", "band": "20m"`},
+		{`"wanted": 144`, `"wanted": 99999999999999999999`},
+		{`]}`, `],}`},
+		{`]}`, `]} {}`},
+		{`]}`, `]`},
+		{`"shortfalls"`, `"short"`},
+		{`"hilltop-hf", "band": "6m"`, `"hilltop-hf", "band": 6`},
+		{`"hilltop-hf", "band": "6m"`, `"hilltop-hf", "bandage": "6m"`},
 	} {
 		if !strings.Contains(small, change[0]) {
 			t.Fatalf("%q is not there", change[0])

@@ -37,7 +37,8 @@ import (
 // variable can stand for the whole run. Rule 6 is stated for each stretch of
 // whole runs: at most ceil(share·k) + 1 of its k slots. A quiet share is
 // stated with a variable for the slots of a run in which a site is idle: in them
-// none of its beacons, bands and equipment is used. Over the day, of which the
+// none of its beacons, bands and equipment is used, so each of their rows counts
+// the idle slots too. Over the day, of which the
 // plan is exactly one, they are as many as the share asks.
 //
 // Fair shares are found by filling: the greatest level of granted / (demand ·
@@ -202,7 +203,8 @@ func (b *bound) stretches(kinds []kind, atMost func([]string, int)) {
 // slotRows states the rules of so many slots like one.
 func (b *bound) slotRows(n slot.Number, count int, sums [][]string, atMostEach func([]string, int)) {
 	atMost := func(terms []string, most int) { atMostEach(terms, most*count) }
-	site, mast, band := map[string][]string{}, map[string][]string{}, map[string][]string{}
+	site, band := map[string][]string{}, map[string][]string{}
+	mast := map[*fleet.Site]map[string][]string{}
 	at := map[[2]string][]string{} // by site and band
 	for i, beacon := range b.f.Beacons {
 		var own []string
@@ -215,7 +217,10 @@ func (b *bound) slotRows(n slot.Number, count int, sums [][]string, atMostEach f
 			s := beacon.Site.Name
 			site[s] = append(site[s], x)
 			for _, e := range beacon.Shared {
-				mast[s+e] = append(mast[s+e], x)
+				if mast[beacon.Site] == nil {
+					mast[beacon.Site] = map[string][]string{}
+				}
+				mast[beacon.Site][e] = append(mast[beacon.Site][e], x)
 			}
 			band[use.Band.Name] = append(band[use.Band.Name], x)
 			at[[2]string{s, use.Band.Name}] = append(at[[2]string{s, use.Band.Name}], x)
@@ -237,8 +242,10 @@ func (b *bound) slotRows(n slot.Number, count int, sums [][]string, atMostEach f
 			}
 		}
 	}
-	for _, list := range mast {
-		atMost(list, 1)
+	for s, gear := range mast {
+		for _, list := range gear {
+			atMost(b.orIdle(s, n, 1, list), 1)
+		}
 	}
 	for _, list := range band {
 		atMost(list, b.f.Network.MaxSignalsPerBand)
@@ -299,13 +306,14 @@ func TestPrioritiesAgainstSolver(t *testing.T) {
 	}
 }
 
-// TestQuietSharesAgainstSolver: in which slots a site is silent is chosen slot by
-// slot and only exchanged one for one, which falls short of the bound in one
-// fleet of five.
+// TestQuietSharesAgainstSolver: which slots a site is silent in is exchanged one
+// for one, with all who send in them. Where two sites would have to exchange
+// theirs at once the plan falls short of the bound, in one fleet of forty and by
+// two in a hundred at most of 120 that were tried.
 func TestQuietSharesAgainstSolver(t *testing.T) {
 	for seed := range seeds(12) {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
-			boundOf(t, testfleet.Quiet(seed)).hold(reach{least: 0.84, total: 0.96, each: 0.84})
+			boundOf(t, testfleet.Quiet(seed)).hold(reach{least: 0.99, total: 0.99, each: 0.95})
 		})
 	}
 }

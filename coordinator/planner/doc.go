@@ -22,10 +22,12 @@
 //     as long as the deadline leaves time for that.
 //  5. level: whoever has less than wanted looks for a chain: a slot that is
 //     free, or one whose user can move elsewhere, and so on, or whose user is
-//     better off. When no chain is left, nobody can be raised without lowering
-//     somebody no better off.
+//     better off. Where a quiet share bars a slot, the site is silent in another
+//     one instead, and who sent there moves along. When no chain is left, nobody
+//     can be raised without lowering somebody no better off.
 //  6. bands, spread: within the slots so found, bands are exchanged until counts
-//     are near the weights, and visits moved to hours and minutes not yet met.
+//     are near the weights, visits moved to minutes not yet met, and to the hours
+//     in which an even spread would put one.
 //  7. frequencies: on one band in one slot the signals are intervals in a
 //     window; their order and the gaps between them change from slot to slot.
 //  8. messages: full and extended, as often as the rule allows.

@@ -51,6 +51,7 @@ type step struct {
 	lost   int // slot given up; -1 at the start of a chain
 	slot   int // which the one before takes; another one if only a share of the day is given up
 	before int
+	along  []int32 // who moves from the slot given up to slot with the one before
 }
 
 // end is where a chain ends: the last step finds a place in slot, or, with
@@ -138,6 +139,9 @@ func (l *leveller) raise(root int) (loser int, ok bool) {
 		}
 		l.rich = 0
 	}
+	if l.shift(root) {
+		return -1, true
+	}
 	l.done[root] = true
 	for _, s := range l.steps {
 		l.done[s.id] = l.done[s.id] || !l.refused || l.hasty
@@ -167,6 +171,9 @@ func (l *leveller) expand(i int) (raised bool) {
 	s := l.steps[i]
 	x := &l.beacons[s.id]
 	l.look(&l.view, s.id, s.lost)
+	if l.follow(i) {
+		return true
+	}
 	middle := l.middle(s)
 	for d := range 2 * l.slots {
 		t := middle + (d+1)/2
@@ -187,14 +194,27 @@ func (l *leveller) expand(i int) (raised bool) {
 	return false
 }
 
+// follow moves a beacon that gives up part of a share along into the slot for
+// which it does: the site is on the air there instead of here.
+func (l *leveller) follow(i int) bool {
+	s := l.steps[i]
+	if s.slot == s.lost || s.lost < 0 || !l.beacons[s.id].any.set.has(s.slot) || l.view.limits(s.slot) != 0 {
+		return false
+	}
+	refused := l.refused
+	ok := l.apply(end{step: i, slot: s.slot})
+	l.refused = refused
+	return ok
+}
+
 // fitsAgain is fits for a beacon that gives a slot up, which may be this very one,
 // for another band.
 func (l *leveller) fitsAgain(s step, t int) bool {
-	if t != s.lost {
+	if t != s.lost && !l.freesShare(s) {
 		return l.fits(s.id, t)
 	}
-	was := l.take(s.id, t)
-	defer l.put(s.id, t, int(was.use), was.kind, was.hz)
+	was := l.take(s.id, s.lost)
+	defer l.put(s.id, s.lost, int(was.use), was.kind, was.hz)
 	return l.fits(s.id, t)
 }
 
@@ -238,12 +258,10 @@ func (l *leveller) apply(e end) bool {
 			was := l.take(s.id, s.lost)
 			log = append(log, move{id: s.id, was: was, taken: true})
 		}
-		if slot >= 0 {
-			if l.ownLimits(s.id, slot) != 0 || !l.squeeze(s.id, slot, deepest, &log) {
-				l.undo(log)
-				l.refused = true
-				return false
-			}
+		if !l.lead(s.along, s.lost, &log) || slot >= 0 && !l.bring([]int32{int32(s.id)}, slot, &log) || !l.bring(s.along, s.slot, &log) {
+			l.undo(log)
+			l.refused = true
+			return false
 		}
 		slot, at = s.slot, s.before
 	}

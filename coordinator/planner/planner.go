@@ -54,7 +54,9 @@ func solve(in Input, progress Progress) (*board, error) {
 		if err := b.schedule(targets, progress); err != nil {
 			return nil, err
 		}
-		if b.freshen() && !b.met(wanted) && b.count <= large {
+		moved := b.freshen()
+		moved = b.meetHours() || moved
+		if moved && !b.met(wanted) && b.count <= large {
 			if err := newLeveller(b, wanted, b.moves).run(progress.stage(lastChains)); err != nil {
 				return nil, err
 			}

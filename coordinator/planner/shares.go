@@ -1,5 +1,11 @@
 package planner
 
+import (
+	"math"
+	"math/bits"
+	"slices"
+)
+
 // suspectShares adds beacons of the same site that could give up part of a quiet
 // or listen share on the day of slot t, if nothing else bars step i there: they
 // leave a slot in which the site is otherwise silent, or the band.
@@ -27,6 +33,170 @@ func (l *leveller) suspectShares(i, t int) {
 			l.suspectDay(i, t, int(other), at)
 		}
 	}
+	if found&LimitQuiet != 0 {
+		l.suspectWhole(i, t)
+	}
+}
+
+// freesShare tells whether a beacon that gives a slot up leaves part of its site's
+// shares to itself: the one that takes the slot is at another site.
+func (l *leveller) freesShare(s step) bool {
+	if s.lost < 0 {
+		return false
+	}
+	site := l.beacons[s.id].site
+	return (l.sites[site].quiet >= 0 || len(l.sites[site].listen) > 0) && l.beacons[l.steps[s.before].id].site != site
+}
+
+// shift raises a beacon by having its site silent in another slot of the day: all
+// who send there, and leave room for one more, move along with it to a slot in
+// which the site is silent now. It looks at the nearest few for each.
+func (l *leveller) shift(root int) bool {
+	x := &l.beacons[root]
+	s := &l.sites[x.site]
+	if s.quiet < 0 || l.hasty && l.work <= 0 {
+		return false
+	}
+	l.look(&l.view, root, -1)
+	for t := l.frozen; t < l.slots; t++ {
+		if l.loads(t)[s.resource] > 0 || !x.any.set.has(t) || l.view.limits(t) != 0 || l.barred(root, t) != LimitQuiet {
+			continue
+		}
+		l.work--
+		for _, near := range l.nearest(root, t, 1, l.room[s.resource]-1) {
+			if l.moveAlong(root, t, near.slot, near.there) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// barred returns what bars a beacon from a slot on the band on which least does.
+func (l *leveller) barred(id, t int) Limit {
+	least := ^Limit(0)
+	for u := range l.beacons[id].uses {
+		if found := l.limits(id, u, t, false); bits.OnesCount32(uint32(found)) < bits.OnesCount32(uint32(least)) {
+			least = found
+		}
+	}
+	return least
+}
+
+// moveAlong moves beacons from one slot to another where another comes in too.
+func (l *leveller) moveAlong(root, t, at int, there []int32) bool {
+	var log []move
+	if l.lead(there, at, &log) && l.bring(append([]int32{int32(root)}, there...), t, &log) {
+		for _, m := range log {
+			if m.taken && m.was.kind == kept {
+				l.moves--
+			}
+		}
+		return true
+	}
+	l.undo(log)
+	return false
+}
+
+// busy is a slot in which a site transmits, and who does there.
+type busy struct {
+	slot  int
+	there []int32
+}
+
+// nearest lists a few slots of the day of t, those near it first, in which others of
+// a beacon's site send, so many at least and at most, and all may move.
+func (l *leveller) nearest(id, t int, least, most uint8) (list []busy) {
+	const few = 6
+	site := l.beacons[id].site
+	first, _ := slices.BinarySearch(l.dayOf, l.dayOf[t])
+	end, _ := slices.BinarySearch(l.dayOf, l.dayOf[t]+1)
+	first = max(first, l.frozen)
+	for d := 2; d/2 <= max(t-first, end-t) && len(list) < few; d++ {
+		at := t + d/2
+		if d%2 == 1 {
+			at = t - d/2
+		}
+		if at < first || at >= end {
+			continue
+		}
+		if load := l.loads(at)[l.sites[site].resource]; load < least || load > most {
+			continue
+		}
+		if there, ok := l.together(site, id, at); ok {
+			list = append(list, busy{at, there})
+		}
+	}
+	return list
+}
+
+// suspectWhole looks for a slot of the day in which the site could be silent
+// instead of in slot t: one of those who send there gives its place up to step i,
+// the others move along to t. It looks at the
+// nearest few.
+func (l *leveller) suspectWhole(i, t int) {
+	id := l.steps[i].id
+	for _, near := range l.nearest(id, t, 2, math.MaxUint8) {
+		l.suspectOf(i, t, near.slot, near.there)
+	}
+}
+
+// together lists who sends at a site in a slot; ok is false if one of them is bound
+// to it, or if it is the one that asks.
+func (l *leveller) together(site int32, id, at int) (list []int32, ok bool) {
+	for _, other := range l.atSite[site] {
+		j, on := l.find(int(other), at)
+		if !on {
+			continue
+		}
+		if _, held := l.held(int(other), at); held || int(other) == id || !l.movable(l.sent[other][j].kind) {
+			return nil, false
+		}
+		list = append(list, other)
+	}
+	return list, len(list) == int(l.loads(at)[l.sites[site].resource])
+}
+
+// suspectOf adds those of a slot who could leave it while the others move along.
+func (l *leveller) suspectOf(i, t, at int, there []int32) {
+	for k, loser := range there {
+		if l.seen[loser] == l.search {
+			continue
+		}
+		along := slices.Concat(there[:k], there[k+1:])
+		log := l.log[:0]
+		for _, other := range there {
+			log = append(log, move{id: int(other), was: l.take(int(other), at), taken: true})
+		}
+		ok := l.squeeze(l.steps[i].id, t, deepest, &log) && l.bring(along, t, &log)
+		l.undo(log)
+		l.log = log
+		if ok {
+			l.seen[loser] = l.search
+			l.steps = append(l.steps, step{id: int(loser), lost: at, slot: t, before: i, along: along})
+		}
+	}
+}
+
+// lead takes beacons out of a slot, if all are still there.
+func (l *leveller) lead(list []int32, at int, log *[]move) bool {
+	for _, id := range list {
+		if _, on := l.find(int(id), at); !on {
+			return false
+		}
+		*log = append(*log, move{id: int(id), was: l.take(int(id), at), taken: true})
+	}
+	return true
+}
+
+// bring puts beacons into slot t.
+func (l *leveller) bring(list []int32, t int, log *[]move) bool {
+	for _, id := range list {
+		if !l.beacons[id].any.set.has(t) || l.ownLimits(int(id), t) != 0 || !l.squeeze(int(id), t, deepest, log) {
+			return false
+		}
+	}
+	return true
 }
 
 // giving returns a slot of the day in which a beacon could give up part of a

@@ -13,7 +13,7 @@ import (
 func TestSpread(t *testing.T) {
 	for name, file := range map[string]*testfleet.File{
 		"club": testfleet.Club(), "region": testfleet.Region(),
-		"crowded club": testfleet.Club().Oversubscribe(3),
+		"crowded club": testfleet.Club().Oversubscribe(3), "crowded region": testfleet.Region().Oversubscribe(3),
 	} {
 		t.Run(name, func(t *testing.T) { spreadsOut(t, file) })
 	}
