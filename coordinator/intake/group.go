@@ -54,6 +54,7 @@ func (in *Intake) store(ctx context.Context, group []*message) {
 func (in *Intake) giveUp(m *message, err error) {
 	in.refused(m.delivery.Topic, refuse(NotStorable, "the database refuses what %s said, which is a fault in this program: %v", m.address.Beacon, err))
 	m.delivery.Done()
+	in.leave(m)
 }
 
 func join(group []*message) (reports store.Reports) {
@@ -73,6 +74,7 @@ func (in *Intake) answer(ctx context.Context, group []*message, fates store.Fate
 		m.delivery.Done()
 		in.metrics.lag.Observe(time.Since(m.received).Seconds())
 	}
+	in.leave(group...)
 }
 
 func (in *Intake) count(group []*message, fates store.Fates) {

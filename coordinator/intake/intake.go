@@ -8,6 +8,8 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"golang.org/x/sync/semaphore"
+
 	"lamplighter/coordinator/broker"
 	"lamplighter/coordinator/store"
 	"lamplighter/proto/onair/slot"
@@ -35,10 +37,13 @@ type Options struct {
 	Metrics    prometheus.Registerer
 }
 
-// The queues' bounds. A full queue of records holds at most 34 MB of payloads.
+// The queues' bounds, in messages; and how many bytes of records wait at most,
+// so that many small messages can be stored together and a few large ones don't
+// fill the memory.
 const (
 	liveQueue    = 1024
-	recordsQueue = 128
+	recordsQueue = groupRecords
+	recordsRoom  = 32 << 20
 )
 
 // Intake stores what agents say.
@@ -50,6 +55,7 @@ type Intake struct {
 	limiter limiter
 
 	live, records chan *message
+	room          *semaphore.Weighted // bytes of records, from Handle until they are dealt with
 	ended         chan struct{}
 }
 
@@ -62,6 +68,7 @@ func New(options Options) *Intake {
 		metrics: newMetrics(options.Metrics),
 		live:    make(chan *message, liveQueue),
 		records: make(chan *message, recordsQueue),
+		room:    semaphore.NewWeighted(recordsRoom),
 		ended:   make(chan struct{}),
 	}
 }
@@ -86,14 +93,52 @@ func (in *Intake) Handle(ctx context.Context, delivery broker.Delivery) error {
 	queue := in.live
 	if m.kind == topic.Records {
 		queue = in.records
+		if err := in.waitForRoom(ctx, m); err != nil {
+			return err
+		}
 	}
 	select {
 	case queue <- m:
 		return nil
 	case <-ctx.Done():
+		in.leave(m)
 		return ctx.Err()
 	case <-in.ended:
+		in.leave(m)
 		return ErrEnded
+	}
+}
+
+// waitForRoom waits until the bytes of a message fit in beside those that wait.
+func (in *Intake) waitForRoom(ctx context.Context, m *message) error {
+	if in.room.TryAcquire(m.bytes()) {
+		return nil
+	}
+	waiting, cancel := context.WithCancel(ctx)
+	defer cancel()
+	go func() {
+		select {
+		case <-in.ended:
+			cancel()
+		case <-waiting.Done():
+		}
+	}()
+	err := in.room.Acquire(waiting, m.bytes())
+	if err != nil && ctx.Err() == nil {
+		return ErrEnded
+	}
+	return err
+}
+
+// bytes is the room that a message takes.
+func (m *message) bytes() int64 { return int64(len(m.delivery.Payload)) }
+
+// leave gives back the room of messages that are dealt with.
+func (in *Intake) leave(group ...*message) {
+	for _, m := range group {
+		if m.kind == topic.Records {
+			in.room.Release(m.bytes())
+		}
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"strings"
 	"testing"
+	"testing/synctest"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/jackc/pgx/v5"
@@ -235,6 +236,44 @@ func TestAFullQueueHoldsDeliveriesBack(t *testing.T) {
 	if err := b.Handle(t.Context(), delivery); !errors.Is(err, ErrEnded) {
 		t.Errorf("after the end: %v", err)
 	}
+}
+
+// However few messages wait, they hold no more bytes than there is room for, and
+// what is dealt with makes room.
+func TestLargeMessagesWaitForRoom(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		in := newBench(t, nil)
+		large := &message{kind: topic.Records, delivery: broker.Delivery{Payload: make([]byte, recordsRoom)}}
+		small := &message{kind: topic.Records, delivery: broker.Delivery{Payload: make([]byte, 1)}}
+		if err := in.waitForRoom(t.Context(), large); err != nil {
+			t.Fatal(err)
+		}
+		came := make(chan error)
+		go func() { came <- in.waitForRoom(t.Context(), small) }()
+		synctest.Wait()
+		select {
+		case err := <-came:
+			t.Fatalf("a message more than there is room for: %v", err)
+		default:
+		}
+		in.leave(large)
+		if err := <-came; err != nil {
+			t.Error(err)
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		go func() { came <- in.waitForRoom(ctx, large) }()
+		synctest.Wait()
+		cancel()
+		if err := <-came; !errors.Is(err, context.Canceled) {
+			t.Errorf("gave up: %v", err)
+		}
+		go func() { came <- in.waitForRoom(t.Context(), large) }()
+		synctest.Wait()
+		close(in.ended)
+		if err := <-came; !errors.Is(err, ErrEnded) {
+			t.Errorf("after the end: %v", err)
+		}
+	})
 }
 
 func TestAClonedIdentityIsSaidAndKeptAside(t *testing.T) {

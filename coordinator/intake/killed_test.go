@@ -16,7 +16,7 @@ import (
 )
 
 // durable is a store on a server of its own that forgets nothing when killed.
-func durable(t *testing.T) (*database.Server, *store.Store) {
+func durable(t testing.TB) (*database.Server, *store.Store) {
 	t.Helper()
 	folder, err := os.MkdirTemp("", "lamplighter-test-")
 	if err != nil {
