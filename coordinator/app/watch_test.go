@@ -30,10 +30,13 @@ func (s *statements) TraceQueryStart(ctx context.Context, _ *pgx.Conn, _ pgx.Tra
 	s.Add(1)
 	return ctx
 }
+
 func (s *statements) TraceQueryEnd(context.Context, *pgx.Conn, pgx.TraceQueryEndData) {}
+
 func (s *statements) TraceBatchStart(ctx context.Context, _ *pgx.Conn, _ pgx.TraceBatchStartData) context.Context {
 	return ctx
 }
+
 func (s *statements) TraceBatchQuery(context.Context, *pgx.Conn, pgx.TraceBatchQueryData) { s.Add(1) }
 func (s *statements) TraceBatchEnd(context.Context, *pgx.Conn, pgx.TraceBatchEndData)     {}
 
