@@ -16,6 +16,17 @@
 // is computed with the pure packages plan and planner. The figures of a report
 // are those of its JSON form, and its files are passed on piece by piece.
 //
+// # Changing the fleet
+//
+// The text of the fleet file is the source, and a form is another way to write
+// it: the sheet of package fleet/form is filled from the text in force, what was
+// filled in goes into the text by package fleet/rewrite, and what package fleet
+// says of the text stands at the fields. A form holds what stood in the file when
+// it was opened. Where somebody else has changed the file since, what they did
+// and what the form says are joined field by field and shown before anything is
+// put in force; nothing of either is lost. Pauses have no name: one that is no
+// longer as it was goes in as a new one.
+//
 // # Live
 //
 // One hub asks once a second, however many look on, and nobody asks while nobody

@@ -34,7 +34,7 @@ type tried struct {
 	Changes  []string
 	Warnings []*apiv1.Finding
 	Airtime  []airtime
-	Stopped  string // why the airtime could not be compared
+	Stopped  string    // why the airtime could not be compared
 	From, To time.Time // the day that is compared; zero: from now on
 }
 

@@ -275,17 +275,10 @@ func nextTimes(text, path string, now time.Time) []pauseTime {
 	if err != nil {
 		return nil
 	}
+	held := heldBetween(f, now, now.Add(lookAhead))
 	key := strings.TrimSuffix(strings.NewReplacer("pauses[", "pause.", "dark[", "dark.").Replace(path), "]")
-	var next []pauseTime
-	for _, h := range heldBetween(f, now, now.Add(lookAhead)) {
-		if h.key != key || len(next) >= 6 {
-			continue
-		}
-		own := h.clock
-		if own == nil {
-			own = f.Calendar()
-		}
-		next = append(next, pauseTime{h.From.UTC(), h.To.UTC(), h.From.In(own).Format("Mon 2 Jan 15:04"), h.To.In(own).Format("Mon 2 Jan 15:04 MST")})
+	if i := slices.IndexFunc(held, func(h heldPause) bool { return h.key == key }); i >= 0 {
+		return timesOf(f, held, held[i].pause, 6)
 	}
-	return next
+	return nil
 }

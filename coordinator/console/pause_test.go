@@ -44,7 +44,7 @@ func TestPauses(t *testing.T) {
 	v.picture("tried pause-desk-light")
 	v.click(`button[value="apply"]`)
 	v.says("December 2026")
-	once := strings.Replace(noted, "public:", "  - {scope: {site: mill}, from: 2026-12-22T08:00:00Z, to: 2026-12-22T16:30:00Z, reason: \"paint: the mast\"}\npublic:", 1)
+	once := strings.Replace(noted, "reason: class hours}\n", "reason: class hours}\n  - {scope: {site: mill}, from: 2026-12-22T08:00:00Z, to: 2026-12-22T16:30:00Z, reason: \"paint: the mast\"}\n", 1)
 	if got := s.yaml(); got != once {
 		t.Fatalf("the file is now\n%s", got)
 	}

@@ -142,24 +142,29 @@ func (r *rooms) of(ctx context.Context, in planner.Input) ([]planner.Room, error
 }
 
 // pausesOf tells when each pause holds in the coming week.
-func pausesOf(f *fleet.Fleet, now time.Time) (list []pauseShown) {
-	for _, p := range f.Pauses {
-		shown := pauseShown{Scope: p.Scope.String(), Reason: p.Reason, Rule: p.Rule}
-		zone := time.UTC
-		for _, b := range f.Beacons {
-			if p.Scope.Site == b.Site.Name || p.Scope.Beacon == b.Name || p.Scope.Site == "" && p.Scope.Beacon == "" {
-				zone = b.Site.Zone
-				break
-			}
-		}
-		for _, in := range p.Intervals(zone, now, now.Add(historyBack)) {
-			if len(shown.Next) < 3 {
-				shown.Next = append(shown.Next, pauseTime{in.From, in.To, in.From.In(zone).Format("Mon 15:04"), in.To.In(zone).Format("Mon 15:04 MST")})
-			}
-		}
-		list = append(list, shown)
+func pausesOf(f *fleet.Fleet, now time.Time) []pauseShown {
+	held := heldBetween(f, now, now.Add(historyBack))
+	list := make([]pauseShown, len(f.Pauses))
+	for i, p := range f.Pauses {
+		list[i] = pauseShown{Scope: p.Scope.String(), Reason: p.Reason, Rule: p.Rule, Next: timesOf(f, held, p, 3)}
 	}
 	return list
+}
+
+// timesOf are the first times at which a pause holds, on the clock of the place
+// that it is about.
+func timesOf(f *fleet.Fleet, held []heldPause, p *fleet.Pause, most int) (times []pauseTime) {
+	for _, h := range held {
+		if h.pause != p || len(times) == most {
+			continue
+		}
+		own := h.clock
+		if own == nil {
+			own = f.Calendar()
+		}
+		times = append(times, pauseTime{h.From.UTC(), h.To.UTC(), h.From.In(own).Format("Mon 2 Jan 15:04"), h.To.In(own).Format("Mon 2 Jan 15:04 MST")})
+	}
+	return times
 }
 
 // Full says what has too little room for those that share it.
