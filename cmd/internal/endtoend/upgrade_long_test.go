@@ -114,6 +114,7 @@ func TestAFleetGoesOnThroughAnUpgrade(t *testing.T) {
 func (r *replica) upgrade() {
 	r.of.t.Helper()
 	r.running.stop()
+	r.takeKeys()
 	r.program, r.access, r.needsLead = lamplighter, []string{"--open-on-loopback"}, false
 	r.start()
 }

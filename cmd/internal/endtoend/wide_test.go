@@ -90,17 +90,26 @@ func (w *wide) add(name string) *replica {
 	if err := os.MkdirAll(r.dir, 0o700); err != nil {
 		w.t.Fatal(err)
 	}
-	if len(w.coordinators) > 0 {
-		for _, name := range []string{"vault.key", "signing.key"} { // the second is of a former program
-			text, err := os.ReadFile(filepath.Join(w.coordinators[0].dir, name))
-			if err == nil {
-				write(w.t, r.dir, name, string(text))
+	w.coordinators = append(w.coordinators, r)
+	r.takeKeys()
+	w.grpc, w.http = w.coordinators[0].grpc, w.coordinators[0].http
+	return r
+}
+
+// takeKeys copies what all coordinators share and this one lacks, as whoever sets
+// it up does.
+func (r *replica) takeKeys() {
+	r.of.t.Helper()
+	for _, name := range []string{"vault.key", "signing.key"} { // the second is of a former program
+		if _, err := os.Stat(filepath.Join(r.dir, name)); err == nil {
+			continue
+		}
+		for _, other := range r.of.coordinators {
+			if text, err := os.ReadFile(filepath.Join(other.dir, name)); err == nil {
+				write(r.of.t, r.dir, name, string(text))
 			}
 		}
 	}
-	w.coordinators = append(w.coordinators, r)
-	w.grpc, w.http = w.coordinators[0].grpc, w.coordinators[0].http
-	return r
 }
 
 // launch starts the program, which may end by itself while the database is away.
