@@ -159,7 +159,7 @@ var papers = Field{Key: "papers", Label: "Papers that end", Kind: Rows, Hint: "P
 
 // Public is what is asked about the page that everybody may see.
 func Public(Known) Sheet {
-	return Sheet{{Title: "What everybody may see", Note: "A page without log-in that shows what is on the air, and nothing else.", Fields: []Field{
+	return Sheet{{Title: "What everybody may see", Note: "A page without log-in: what is on the air, and the timeline of six hours before and after.", Fields: []Field{
 		{Key: "page", Label: "There is such a page", Kind: Pick, Required: true, Choices: []Choice{{"true", "yes"}, {"false", "no"}}},
 		{Key: "locator", Label: "Characters of each site's locator on it", Kind: Pick, Usual: "4", Choices: choices([]string{"0", "4", "6"})},
 	}}}
