@@ -37,6 +37,8 @@ const (
 
 type clock struct {
 	reading  Reading
+	known    time.Time      // true time as it was last known, zero: never
+	knownAt  time.Duration  // when that was, boot time
 	at       *Instant       // nil: never read
 	unsureAt *time.Duration // when it was last seen to be unsure; nil: never
 	doubted  bool           // whether the bound was above warnBound when last looked at
@@ -72,11 +74,15 @@ func (c *Core) frequencyPPB() (float64, bool) {
 }
 
 // time is the best that is known of the time of day: good enough to find slots,
-// not to transmit in them. False: not even that.
+// not to transmit in them. Where no reading holds, the boot clock carries on what
+// was known last: a wall clock that was set an hour ahead must not make an hour's
+// slots look begun. False: not even that.
 func (c *Core) time() (time.Time, bool) {
 	t := c.now.Wall
 	if _, known := c.bound(); known {
 		t = t.Add(c.clock.reading.Offset)
+	} else if !c.clock.known.IsZero() {
+		t = c.clock.known.Add(c.now.Boot - c.clock.knownAt)
 	}
 	return t, !t.Before(c.config.BuildDate)
 }
@@ -106,6 +112,9 @@ func (c *Core) watchClock() {
 		c.wakeUnlessHeard(c.clock.at.Boot + readingLasts + time.Millisecond)
 	}
 	bound, known := c.bound()
+	if known {
+		c.clock.known, c.clock.knownAt = c.now.Wall.Add(c.clock.reading.Offset), c.now.Boot
+	}
 	if !known || bound > maxBound {
 		at := c.now.Boot
 		c.clock.unsureAt = &at

@@ -328,3 +328,19 @@ func TestADiskThatFillsUpAtTheDecisionSkipsTheSlot(t *testing.T) {
 		t.Error(diff)
 	}
 }
+
+// A wall clock that is set an hour ahead is corrected by the next reading. The
+// slots of that hour are not lost by it, though the agent takes a step before.
+func TestAWallClockSetAheadLosesNoSlots(t *testing.T) {
+	w := running(t)
+	w.order(ordersFor(1, []int64{slotAt(4 * time.Minute), slotAt(30 * time.Minute)}))
+	w.advance(2 * time.Second)
+	w.now.Wall = w.now.Wall.Add(time.Hour)
+	w.step(core.Tick{})
+	w.clock.Offset = -time.Hour
+	w.readAt = 0
+	w.advance(2 * time.Second)
+	if told := w.told(); len(told) != 0 {
+		t.Errorf("told %v", told)
+	}
+}

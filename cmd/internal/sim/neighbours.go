@@ -94,7 +94,7 @@ func (o *oracle) open(version int, n int64) *fleet.Openings {
 func (o *oracle) judgeNeighbours(d *device, c *carrier) {
 	f := o.world.fleets[0].fleet // has every beacon, and none of the others differs in this
 	me := f.Beacon(d.name)
-	atSite, onBand := 1, 1
+	atSite, onBand := map[string]bool{d.name: true}, map[string]bool{d.name: true} // a beacon counts once, also with a second device
 	for _, other := range o.onAir {
 		if other == c || other.beyond || other.ordered.GetBand() == "" || other.device.name == d.name {
 			continue
@@ -102,7 +102,7 @@ func (o *oracle) judgeNeighbours(d *device, c *carrier) {
 		them := f.Beacon(other.device.name)
 		o.world.reach("two beacons on the air at once")
 		if them.Site == me.Site {
-			atSite++
+			atSite[them.Name] = true
 			if slices.ContainsFunc(me.Shared, func(gear string) bool { return slices.Contains(them.Shared, gear) }) {
 				o.violated("S8", d.label, "shares equipment with %s, which is on the air", them.Name)
 			}
@@ -115,7 +115,7 @@ func (o *oracle) judgeNeighbours(d *device, c *carrier) {
 		if other.ordered.GetBand() != c.ordered.GetBand() {
 			continue
 		}
-		onBand++
+		onBand[them.Name] = true
 		if near(f, me.Site, them.Site) {
 			o.violated("S8", d.label, "on %s at once with %s, which is near", c.ordered.GetBand(), them.Name)
 		}
@@ -124,11 +124,11 @@ func (o *oracle) judgeNeighbours(d *device, c *carrier) {
 			o.violated("S8", d.label, "%.0f mHz beside %s", gap, them.Name)
 		}
 	}
-	if atSite > me.Site.TransmittersAtOnce {
-		o.violated("S8", d.label, "%d transmitters at once at %s", atSite, me.Site.Name)
+	if len(atSite) > me.Site.TransmittersAtOnce {
+		o.violated("S8", d.label, "%d transmitters at once at %s", len(atSite), me.Site.Name)
 	}
-	if onBand > f.Network.MaxSignalsPerBand {
-		o.violated("S8", d.label, "%d signals on %s", onBand, c.ordered.GetBand())
+	if len(onBand) > f.Network.MaxSignalsPerBand {
+		o.violated("S8", d.label, "%d signals on %s", len(onBand), c.ordered.GetBand())
 	}
 }
 
