@@ -56,11 +56,17 @@ func (b *board) raiseAt(id, u, t int) (loser string, ok bool) {
 }
 
 func TestNobodyCanBeRaised(t *testing.T) {
-	from := time.Date(2026, 12, 1, 0, 0, 0, 0, time.UTC)
 	seeds := uint64(60)
 	if testing.Short() {
 		seeds = 6
 	}
+	mustBeLevel(t, seeds)
+}
+
+// mustBeLevel plans a day of so many fleets of each kind and finds no raise.
+func mustBeLevel(t *testing.T, seeds uint64) {
+	t.Helper()
+	from := time.Date(2026, 12, 1, 0, 0, 0, 0, time.UTC)
 	for seed := range seeds {
 		for name, file := range map[string]*testfleet.File{
 			"random": testfleet.Random(seed), "crowded": testfleet.Crowded(seed), "preferring": testfleet.Preferring(seed), "quiet": testfleet.Quiet(seed),
@@ -77,6 +83,9 @@ func TestNobodyCanBeRaised(t *testing.T) {
 				t.Errorf("%s %d: %s", name, seed, raise)
 				break
 			}
+		}
+		if seed%100 == 99 {
+			t.Logf("%d fleets of each kind", seed+1)
 		}
 	}
 }

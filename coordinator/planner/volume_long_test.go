@@ -22,7 +22,7 @@ func TestVolume(t *testing.T) {
 		in := planner.Input{Fleet: read(t, file), From: from, To: from.Add(day)}
 		r := raiser{rand.New(rand.NewPCG(seed, 9)), in.Fleet, makePlan(t, in)}
 		mustHold(t, in, r.plan)
-		tried += r.mustFindNothing(t, 40)
+		tried += r.mustFindNothing(t, 4)
 	}
 	t.Logf("%d tries", tried)
 }
