@@ -52,7 +52,7 @@
 //
 // From 300 to 10,000 beacons the time grew with their number to the power of 0.7,
 // and of 1.0 where they want three times as much. Replanning a nation's day when
-// one beacon has come or left took a fifth to a quarter of a fresh plan: it goes
+// one beacon has come or left took about a quarter of a fresh plan: it goes
 // into reading the plan in force, asking every rule about what is kept, its
 // frequencies, and writing all down again.
 //
