@@ -6,7 +6,6 @@ import (
 	"log/slog"
 	"os"
 	"os/signal"
-	"runtime"
 	"syscall"
 
 	"lamplighter/agent/app"
@@ -29,10 +28,6 @@ func (r runCommand) Run(s streams) error {
 	if err != nil {
 		return fmt.Errorf("this program's own file, which is the keyer's too, can't be found: %w", err)
 	}
-	// One thing after another is soon enough here, and spares a second thread
-	// that would be woken for each heartbeat. The keyer, which must be punctual
-	// while its disk is slow, has every core.
-	runtime.GOMAXPROCS(1)
 	ctx, cancel := signal.NotifyContext(context.Background(), syscall.SIGTERM, syscall.SIGINT)
 	defer cancel()
 	log := slog.New(slog.NewTextHandler(s.err, nil))
