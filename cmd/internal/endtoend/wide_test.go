@@ -37,7 +37,7 @@ type replica struct {
 	database, broker *cable
 	program          string
 	access           []string // flags that open it to this computer; older programs had none
-	needsLead        bool     // to give a hush, as an older program does
+	needsLead        bool     //nolint:unused // to give a hush, as an older program does (tag long)
 	starts           int
 	running          *process
 }
