@@ -446,7 +446,7 @@ func (c *coordinator) answer(payload []byte, d *device) {
 	if t.writer.Granted(request, known, decision) {
 		c.confirmed(t, request.Beacon)
 	}
-	c.world.oracle.decided(d, request, known, decision)
+	c.world.oracle.decided(d, request, decision)
 	message, err := orders.Answer(t.epoch, asked, decision)
 	if err != nil {
 		panic(err) // text that is not UTF-8

@@ -139,7 +139,7 @@ func (o *oracle) sealed(purpose seal.Purpose, payload, message []byte) {
 
 // decided is told of each answer to a request for a lease, before it is sent.
 // S13: while one device is heard, no other gets a lease.
-func (o *oracle) decided(d *device, r lease.Request, known lease.Known, decision lease.Decision) {
+func (o *oracle) decided(d *device, r lease.Request, decision lease.Decision) {
 	holder := o.holders[r.Beacon]
 	rival := holder.boot != "" && holder.boot != r.BootID && o.world.now-holder.heard < lease.Fresh-time.Second
 	if rival {
@@ -263,13 +263,14 @@ func (o *oracle) said(d *device, m *keyerv1.FromKeyer) {
 		o.status(d, w, body.Status)
 	case *keyerv1.FromKeyer_Verdict:
 		if v := body.Verdict; v.GetKind() == "orders" && v.GetRefusal() == "" {
-			if issued := o.issued[string(v.GetDigest())]; issued == nil {
+			switch issued := o.issued[string(v.GetDigest())]; {
+			case issued == nil:
 				o.violated("S1", d.label, "the keyer accepted orders that nobody wrote")
-			} else if issued.orders.GetBeacon() != d.name {
+			case issued.orders.GetBeacon() != d.name:
 				o.violated("S1", d.label, "the keyer accepted the orders of %s", issued.orders.GetBeacon())
-			} else if number(issued.orders).Compare(number(w.current())) >= 0 {
+			case number(issued.orders).Compare(number(w.current())) >= 0:
 				w.orders = issued
-			} else {
+			default:
 				o.violated("S9", d.label, "the keyer accepted orders %v after %v", number(issued.orders), number(w.orders.orders))
 			}
 		} else if v.GetRefusal() != "" {

@@ -77,7 +77,7 @@ func (t *trial) draw() {
 		case 5:
 			control = "local"
 		}
-		announce, shared, sun := 4, "", ""
+		announce, shared := 4, ""
 		if i%4 == 1 {
 			announce = 6
 		}
@@ -87,7 +87,7 @@ func (t *trial) draw() {
 		set := bandSets[t.chance.IntN(len(bandSets))]
 		bands := make([]string, len(set))
 		for j, band := range set {
-			sun = ""
+			sun := ""
 			if len(set) > 1 && j == 0 && t.chance.IntN(4) == 0 {
 				sun = ", sun: night"
 			}
