@@ -51,7 +51,7 @@ What was ordered after the backup is forgotten here, but a beacon may still obey
 Example:
 
     lamplighter restore --dir /var/lib/lamplighter /srv/backup/lamplighter-2026-11-26
-    lamplighter serve --dir /var/lib/lamplighter`
+    lamplighter serve --tls --dir /var/lib/lamplighter`
 }
 
 // Run brings it back.

@@ -200,7 +200,7 @@ func TestDemoKeepsItsFolderAndGoesOnFromThere(t *testing.T) {
 
 func TestServeEndsOnASignal(t *testing.T) {
 	t.Parallel()
-	c := startChild(t, "serve", "--dir", t.TempDir(), "--database", storetest.URL(t),
+	c := startChild(t, "serve", "--open-on-loopback", "--dir", t.TempDir(), "--database", storetest.URL(t),
 		"--grpc", "127.0.0.1:0", "--http", "127.0.0.1:0", "--mqtt", "127.0.0.1:0")
 	again := time.NewTicker(20 * time.Millisecond)
 	defer again.Stop()
@@ -218,8 +218,16 @@ func TestServeEndsOnASignal(t *testing.T) {
 	c.mustEndClean(t)
 }
 
+// No agent is let in without a certificate unless somebody wants it so.
+func TestServeIsClosedUnlessItIsATrial(t *testing.T) {
+	got := lamplighter(t, "serve", "--dir", t.TempDir())
+	if got.code != 2 || !strings.Contains(got.stderr, "--tls") || !strings.Contains(got.stderr, "--open-on-loopback") {
+		t.Errorf("exit %d, said %q", got.code, got.stderr)
+	}
+}
+
 func TestServeSaysWhatIsWrong(t *testing.T) {
-	got := lamplighter(t, "serve", "--dir", t.TempDir(), "--database", "postgres://nobody@127.0.0.1:1/none",
+	got := lamplighter(t, "serve", "--open-on-loopback", "--dir", t.TempDir(), "--database", "postgres://nobody@127.0.0.1:1/none",
 		"--grpc", "127.0.0.1:0", "--http", "127.0.0.1:0", "--mqtt", "127.0.0.1:0")
 	if got.code != 1 || !strings.Contains(got.stderr, "is Postgres running there") {
 		t.Errorf("without its database: exit %d, said %q", got.code, got.stderr)

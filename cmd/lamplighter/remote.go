@@ -68,7 +68,7 @@ func (s serverFlag) explain(err error, limit time.Duration) error {
 	}
 	switch answer.Code() { // not told by a coordinator of ours
 	case codes.Unavailable:
-		return fault.New(fault.Unavailable, "", "no coordinator answers at %s. Start one with: lamplighter serve --dir DIR\nIf it runs elsewhere, say where: --server ADDR, or LAMPLIGHTER_SERVER=ADDR", s.Server)
+		return fault.New(fault.Unavailable, "", "no coordinator answers at %s. Start one with: lamplighter serve --tls --dir DIR\nIf it runs elsewhere, say where: --server ADDR, or LAMPLIGHTER_SERVER=ADDR", s.Server)
 	case codes.Unimplemented:
 		return fault.New(fault.Unavailable, "", "whatever answers at %s is not a coordinator of this version", s.Server)
 	case codes.DeadlineExceeded:

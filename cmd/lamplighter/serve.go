@@ -31,13 +31,16 @@ The first time it also makes an admin. The password to log in with once stands i
 
 Examples:
 
-    lamplighter serve --dir ~/lamplighter --fleet fleet.yaml
-    lamplighter serve --dir /var/lib/lamplighter --database postgres://lamplighter@127.0.0.1/lamplighter
-    lamplighter serve --dir /var/lib/lamplighter --tls --host beacons.example.org --grpc 0.0.0.0:7640 --http 0.0.0.0:7641 --mqtt 0.0.0.0:8883 --devices 0.0.0.0:443`
+    lamplighter serve --open-on-loopback --dir ~/trial --fleet fleet.yaml
+    lamplighter serve --tls --dir /var/lib/lamplighter --database postgres://lamplighter@127.0.0.1/lamplighter
+    lamplighter serve --tls --dir /var/lib/lamplighter --host beacons.example.org --grpc 0.0.0.0:7640 --http 0.0.0.0:7641 --mqtt 0.0.0.0:8883 --devices 0.0.0.0:443`
 }
 
 // Run serves until the context ends.
 func (c *serveCmd) Run(e *environment) error {
+	if !c.TLS && !c.OpenOnLoopback {
+		return fault.New(fault.Usage, "--tls", "without --tls agents on this computer could connect without proving who they are: encrypt with --tls, or say --open-on-loopback for a trial in which everybody here may do everything")
+	}
 	level := slog.LevelInfo
 	if c.Verbose {
 		level = slog.LevelDebug

@@ -3,6 +3,7 @@ package intake
 import (
 	"fmt"
 	"log/slog"
+	"maps"
 	"sync"
 	"time"
 )
@@ -42,8 +43,9 @@ func refuse(reason Reason, format string, arguments ...any) *Refusal {
 	return &Refusal{reason, fmt.Sprintf(format, arguments...)}
 }
 
-// limiter lets one line for each reason and topic through in a while, so that a
-// broken agent cannot fill a disk with complaints about itself.
+// limiter lets one line for each reason and topic through in a while, and so many
+// lines in all, so that neither a broken agent nor one that invents names can fill
+// a disk with complaints about itself.
 type limiter struct {
 	mu   sync.Mutex
 	last map[string]time.Time
@@ -51,7 +53,7 @@ type limiter struct {
 
 const (
 	sayAgainAfter = time.Minute
-	mostTopics    = 4096
+	mostTopics    = 1024
 )
 
 func (l *limiter) allows(what string, now time.Time) bool {
@@ -60,8 +62,14 @@ func (l *limiter) allows(what string, now time.Time) bool {
 	if last, known := l.last[what]; known && now.Sub(last) < sayAgainAfter {
 		return false
 	}
-	if l.last == nil || len(l.last) >= mostTopics {
+	if l.last == nil {
 		l.last = make(map[string]time.Time)
+	}
+	if len(l.last) >= mostTopics {
+		maps.DeleteFunc(l.last, func(_ string, last time.Time) bool { return now.Sub(last) >= sayAgainAfter })
+	}
+	if len(l.last) >= mostTopics {
+		return false // the metrics count on
 	}
 	l.last[what] = now
 	return true

@@ -2,8 +2,10 @@ package intake
 
 import (
 	"bytes"
+	"fmt"
 	"math"
 	"os"
+	"runtime"
 	"strings"
 	"testing"
 
@@ -156,6 +158,46 @@ func TestABrokenAgentDoesNotFillTheLog(t *testing.T) {
 	<-b.bring(t, topicOf("mill-hf", topic.Records), []byte("garbage!"))
 	if lines := strings.Count(b.logs.String(), "\n"); lines != 2 {
 		t.Errorf("%d lines, want one for each of two agents", lines)
+	}
+}
+
+// However much garbage comes, of every kind and from every name, nothing of it is
+// kept: neither in memory nor, line by line, in the log.
+func TestGarbageLeavesNothingBehind(t *testing.T) {
+	b := newBench(t, nil)
+	large, small := make([]byte, maxPayloadBytes+1), []byte("garbage!")
+	held := func() int64 {
+		runtime.GC()
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		return int64(m.HeapAlloc) //nolint:gosec // far below the limit
+	}
+	dealt := 0
+	bring := func(name string, payload []byte) {
+		delivery := broker.Delivery{Topic: name, Payload: bytes.Clone(payload), Done: func() { dealt++ }}
+		if err := b.Handle(t.Context(), delivery); err != nil {
+			t.Fatal(err)
+		}
+	}
+	before := held()
+	const each = 2000
+	for i := range each {
+		name := fmt.Sprintf("b%d", i)
+		for _, kind := range topic.Kinds() {
+			bring(topicOf(name, kind), small)
+			bring(topicOf("unknown-"+name, kind), small)
+		}
+		bring(fmt.Sprintf("elsewhere/%d", i), small)
+		bring(topicOf("hilltop-hf", topic.Records), large)
+	}
+	if want := each * (2*len(topic.Kinds()) + 2); dealt != want {
+		t.Errorf("%d of %d messages were dealt with", dealt, want)
+	}
+	if grown := held() - before; grown > 4<<20 {
+		t.Errorf("%d bytes are held after %d messages, %d MB in all", grown, dealt, each*len(large)>>20)
+	}
+	if size := len(b.logs.String()); size > 1<<20 {
+		t.Errorf("the log has %d bytes", size)
 	}
 }
 

@@ -147,7 +147,7 @@ func TestServeSaysWhatIsWrongWithItsSurroundings(t *testing.T) {
 		"a folder that is a file": {[]string{"--dir", file, "--database", url}, 1, file},
 		"an open address":         {[]string{"--dir", folder, "--http", "0.0.0.0:0"}, 2, "this computer alone"},
 	} {
-		args := append([]string{"serve", "--grpc", "127.0.0.1:0", "--mqtt", "127.0.0.1:0"}, c.args...)
+		args := append([]string{"serve", "--open-on-loopback", "--grpc", "127.0.0.1:0", "--mqtt", "127.0.0.1:0"}, c.args...)
 		if !strings.Contains(strings.Join(args, " "), "--http") {
 			args = append(args, "--http", "127.0.0.1:0")
 		}
@@ -167,7 +167,7 @@ func wrongPassword(url string) string {
 // Without any Postgres on the machine, serve names the package in one line.
 func TestServeWithoutPostgresNamesThePackage(t *testing.T) {
 	t.Parallel()
-	cmd := exec.CommandContext(t.Context(), lamplighter, "serve", "--dir", t.TempDir(), "--grpc", "127.0.0.1:0", "--http", "127.0.0.1:0", "--mqtt", "127.0.0.1:0")
+	cmd := exec.CommandContext(t.Context(), lamplighter, "serve", "--open-on-loopback", "--dir", t.TempDir(), "--grpc", "127.0.0.1:0", "--http", "127.0.0.1:0", "--mqtt", "127.0.0.1:0")
 	cmd.Env = append(os.Environ(), "PGBIN="+t.TempDir(), "PATH=/nowhere")
 	out, err := cmd.CombinedOutput()
 	if err == nil || cmd.ProcessState.ExitCode() != 1 || !strings.Contains(string(out), "postgresql") || strings.Count(strings.TrimSpace(string(out)), "\n") > 0 {
