@@ -38,8 +38,9 @@ type board struct {
 type note struct {
 	message broker.Message
 	number  lease.Number
-	due     bool // to be published
-	busy    bool // somebody publishes this topic
+	due     bool               // to be published
+	busy    bool               // somebody publishes this topic
+	giveUp  context.CancelFunc // ends that; nil: nobody publishes
 }
 
 func newBoard(ctx context.Context, publisher broker.Publisher, log *slog.Logger) *board {
@@ -57,6 +58,9 @@ func (b *board) put(topic string, number lease.Number, payload []byte) {
 	}
 	n.message, n.number = broker.Message{Topic: topic, Payload: payload, Retained: true}, number
 	n.due = true
+	if n.giveUp != nil {
+		n.giveUp() // the broker may never answer for what is out of date, and a hush must not wait for that
+	}
 	b.start(n)
 }
 
@@ -116,23 +120,25 @@ func (b *board) send(n *note) {
 		}
 		n.due = false
 		message := n.message
+		ctx, giveUp := context.WithTimeout(b.ctx, publishTimeout)
+		n.giveUp = giveUp
 		b.mu.Unlock()
-		err := b.publish(message)
-		if err == nil {
-			continue
-		}
+		err := b.publish(ctx, message)
+		giveUp()
 		b.mu.Lock()
-		n.due, n.busy = true, false
+		n.giveUp = nil
+		if err != nil && !n.due { // nothing newer has come meanwhile
+			n.due, n.busy = true, false
+			b.mu.Unlock()
+			return
+		}
 		b.mu.Unlock()
-		return
 	}
 }
 
-func (b *board) publish(m broker.Message) error {
-	ctx, cancel := context.WithTimeout(b.ctx, publishTimeout)
-	defer cancel()
+func (b *board) publish(ctx context.Context, m broker.Message) error {
 	err := b.publisher.Publish(ctx, m)
-	if err != nil && !errors.Is(err, broker.ErrNotConnected) && b.ctx.Err() == nil {
+	if err != nil && !errors.Is(err, broker.ErrNotConnected) && !errors.Is(err, context.Canceled) && b.ctx.Err() == nil {
 		b.log.Warn("a message could not be published; it will be tried again", "topic", m.Topic, "error", err)
 	}
 	return err

@@ -128,7 +128,10 @@ func TestACapturedBrokerKeysNothing(t *testing.T) {
 	c.mu.Lock()
 	c.hold = 0 // so that the hush arrives
 	c.mu.Unlock()
-	must(t, lamplighter, "hush", "--server", n.grpc, "--reason", "so that any key-down is the thief's")
+	command(t, lamplighter, "hush", "--server", n.grpc, "--reason", "so that any key-down is the thief's") // it may say that one has not confirmed yet
+	for _, beacon := range beacons {
+		n.agents[beacon].waitFor(`hush_accepted.*the thief's`)
+	}
 	silence := n.keyDowns()
 	c.mu.Lock()
 	c.hold = 1 // the coordinator's own voice is heard no more
