@@ -145,7 +145,7 @@ func TestFailureIsExitOne(t *testing.T) {
 		{"fairness missing.yaml missing.json", "missing.yaml: no such file"},
 		{"capacity missing.yaml", "missing.yaml: no such file"},
 		{"fleet diff missing.yaml", "missing.yaml: no such file"},
-		{"status " + dead, "Start one with: lamplighter serve --dir DIR"},
+		{"status " + dead, "Start one with: lamplighter serve --tls --dir DIR"},
 		{"fleet show " + dead, "no coordinator answers at 127.0.0.1:1"},
 		{"hush --reason x " + dead, "no coordinator answers at 127.0.0.1:1"},
 		{"release --reason x " + dead, "no coordinator answers at 127.0.0.1:1"},

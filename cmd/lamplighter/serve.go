@@ -38,9 +38,6 @@ Examples:
 
 // Run serves until the context ends.
 func (c *serveCmd) Run(e *environment) error {
-	if !c.TLS && !c.OpenOnLoopback {
-		return fault.New(fault.Usage, "--tls", "without --tls agents on this computer could connect without proving who they are: encrypt with --tls, or say --open-on-loopback for a trial in which everybody here may do everything")
-	}
 	level := slog.LevelInfo
 	if c.Verbose {
 		level = slog.LevelDebug
@@ -64,6 +61,9 @@ func (c *serveCmd) Run(e *environment) error {
 	coordinator, err := app.New(options)
 	if err != nil {
 		return err
+	}
+	if !c.TLS && !c.OpenOnLoopback {
+		return fault.New(fault.Usage, "--tls", "without --tls agents on this computer could connect without proving who they are: encrypt with --tls, or say --open-on-loopback for a trial in which everybody here may do everything")
 	}
 	if err := coordinator.Start(e); err != nil {
 		return err
