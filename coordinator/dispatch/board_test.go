@@ -173,7 +173,7 @@ func TestWhatIsNewerDoesNotWaitForWhatHangs(t *testing.T) {
 		synctest.Wait()
 		began := time.Now()
 		b.put("hush", lease.Number{Epoch: 1, Revision: 2}, []byte("newer"))
-		time.Sleep(time.Second)
+		<-time.After(time.Second)
 		synctest.Wait()
 		if came := h.all(); came != "[hush newer]" || time.Since(began) != time.Second {
 			t.Errorf("%q came within %s", came, time.Since(began))
