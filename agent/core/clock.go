@@ -75,16 +75,17 @@ func (c *Core) frequencyPPB() (float64, bool) {
 
 // time is the best that is known of the time of day: good enough to find slots,
 // not to transmit in them. Where no reading holds, the boot clock carries on what
-// was known last: a wall clock that was set an hour ahead must not make an hour's
-// slots look begun. False: not even that.
+// was known last. False: nothing was known since the start, for a wall clock that
+// nobody vouches for may be an hour ahead, and must not make an hour's slots look
+// begun.
 func (c *Core) time() (time.Time, bool) {
-	t := c.now.Wall
 	if _, known := c.bound(); known {
-		t = t.Add(c.clock.reading.Offset)
-	} else if !c.clock.known.IsZero() {
-		t = c.clock.known.Add(c.now.Boot - c.clock.knownAt)
+		return c.now.Wall.Add(c.clock.reading.Offset), true
 	}
-	return t, !t.Before(c.config.BuildDate)
+	if c.clock.known.IsZero() {
+		return c.now.Wall, false
+	}
+	return c.clock.known.Add(c.now.Boot - c.clock.knownAt), true
 }
 
 // bootAt is the boot time at which the time of day, being now t, will be when.

@@ -142,7 +142,7 @@ func (c *Core) changeOrders() {
 		return
 	}
 	t, known := c.time()
-	if !known && c.orders.held != nil { // the old slots could not be accounted for
+	if !known { // which slots are whose could not be told
 		return
 	}
 	if c.decided(t) { // what is decided on is not withdrawn any more

@@ -253,6 +253,7 @@ func (c *Core) spoiled(open *openSlot) Reason {
 	return None
 }
 
+// trueTime is the best guess of it: to be told, and not to decide by.
 func (c *Core) trueTime() time.Time {
 	t, _ := c.time()
 	return t

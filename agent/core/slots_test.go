@@ -344,3 +344,23 @@ func TestAWallClockSetAheadLosesNoSlots(t *testing.T) {
 		t.Errorf("told %v", told)
 	}
 }
+
+// Nor are they lost to a run that starts with such a clock, before anybody has
+// said what time it is, whatever comes first.
+func TestARunThatStartsWithAClockAheadLosesNoSlots(t *testing.T) {
+	w := running(t)
+	w.order(ordersFor(1, []int64{slotAt(4 * time.Minute), slotAt(30 * time.Minute)}))
+	w.advance(2 * time.Second)
+	w.kill()
+	w.now.Wall = w.now.Wall.Add(time.Hour)
+	w.clock.Known = false
+	w.start()
+	w.connect()
+	w.order(ordersFor(2, []int64{slotAt(6 * time.Minute), slotAt(30 * time.Minute)}))
+	w.advance(time.Minute)
+	w.clock.Known, w.clock.Offset = true, -time.Hour
+	w.advance(20 * time.Minute)
+	if diff := cmp.Diff([]string{"3 sent"}, w.told()); diff != "" {
+		t.Error(diff)
+	}
+}
