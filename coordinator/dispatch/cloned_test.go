@@ -5,6 +5,7 @@ import (
 	"log/slog"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 
@@ -12,6 +13,7 @@ import (
 	"lamplighter/coordinator/store"
 	"lamplighter/coordinator/vault"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+	"lamplighter/proto/onair/slot"
 )
 
 // told connects the dispatcher with what keeps the events of devices, and gives
@@ -68,6 +70,49 @@ func (b *bench) later() {
 	defer func() { _ = conn.Close(b.t.Context()) }()
 	if _, err := conn.Exec(b.t.Context(), "update leases set heard_at = heard_at - interval '5 minutes', rival_at = rival_at - interval '5 minutes'"); err != nil {
 		b.t.Fatal(err)
+	}
+}
+
+// S8: a second device that has its lease because the first is out of reach
+// confirms newer orders. It speaks for itself: what the first may still obey
+// nobody else gets, nor from the next leader.
+func TestASecondDeviceGivesNoSlotOfTheFirstAway(t *testing.T) {
+	more, less := strings.Replace(oneOnly, "share: 0.5", "share: 0.9", 1), strings.Replace(twoNear, "share: 0.5", "share: 0.1", 1)
+	b := newBench(t, more)
+	_, end := b.lead()
+	old := b.orders("hilltop-hf")
+	b.granted(request("hilltop-hf", old))
+	until, err := b.d.LatestLeaseEnd(t.Context(), "hilltop-hf")
+	if err != nil {
+		t.Fatal(err)
+	}
+	leased := int64(slot.Standard.At(until.Add(-time.Second)))
+	b.apply(less)
+	fresh := b.orders("hilltop-hf")
+	b.orders("mill-hf")
+	b.later()
+	second := request("hilltop-hf", fresh)
+	second.Run, second.BootId = strings.Repeat("b", 32), "another kernel"
+	if g := b.granted(second); g.Refusal != "" {
+		t.Fatal(g.Refusal)
+	}
+	end()
+	b.lead()
+	b.orders("mill-hf") // what was stored, as it was
+	next, held := slots(b.orders("mill-hf")), slots(old)
+	given := 0
+	for n := range held {
+		if n <= leased && !slots(fresh)[n] && n >= fresh.FromSlot {
+			given++
+		}
+	}
+	if given < 20 || len(next) == 0 {
+		t.Fatalf("%d slots given up, and %d of the neighbour: the test shows nothing", given, len(next))
+	}
+	for n := range next {
+		if held[n] && n <= leased {
+			t.Errorf("slot %d was given out while the first device may obey it", n)
+		}
 	}
 }
 

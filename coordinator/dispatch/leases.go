@@ -129,6 +129,9 @@ func (t *term) toStore(r lease.Request, d lease.Decision, known lease.Known) sto
 	if d.Refusal == "" {
 		l.GrantedAt, l.ExpiresAt = &known.Now, &d.Until
 	}
+	if f := d.Former; !f.Until.IsZero() {
+		l.FormerHeldEpoch, l.FormerHeldRevision, l.FormerUntil = int64(f.Held.Epoch), int64(f.Held.Revision), &f.Until
+	}
 	return l
 }
 

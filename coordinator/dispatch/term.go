@@ -134,6 +134,9 @@ func (t *term) loadLeases(ctx context.Context) error {
 		if end := l.End(); !end.IsZero() {
 			t.writer.Book.Extend(l.Beacon, end)
 		}
+		if l.FormerUntil != nil {
+			t.writer.Book.Follow(l.Beacon, lease.Former{Held: number(l.FormerHeldEpoch, l.FormerHeldRevision), Until: *l.FormerUntil})
+		}
 	}
 	return err
 }

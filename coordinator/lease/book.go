@@ -37,7 +37,16 @@ type holding struct {
 	name         string
 	held, latest Number
 	until        time.Time // the end of the latest lease, Skew included; zero: none
+	former       Former
 	claims       map[slot.Number][]*claim
+}
+
+// Former is what a kernel that held a beacon's identity before may still obey, if
+// it is a device of its own: orders from Held on, until its lease is over, Skew
+// included. The zero value: nothing.
+type Former struct {
+	Held  Number
+	Until time.Time
 }
 
 // claim is a use that stands in the orders of a beacon from opened up to, not
@@ -149,6 +158,9 @@ func (b *Book) Extend(beacon string, until time.Time) {
 	}
 }
 
+// Follow notes what a former kernel may still obey.
+func (b *Book) Follow(beacon string, former Former) { b.holding(beacon).former = former }
+
 // Forget drops what nobody can obey any more: slots that are over.
 func (b *Book) Forget(now time.Time) {
 	present := b.length().At(now)
@@ -175,7 +187,13 @@ func (c *claim) standsFor(held Number) bool { return c.closed.IsZero() || c.clos
 // obeyable says whether a claim may be obeyed at now or later by the leases
 // granted until now.
 func (b *Book) obeyable(c *claim, now time.Time) bool {
-	return c.standsFor(c.by.held) && b.length().Start(c.use.Slot).Before(c.by.until) && b.length().End(c.use.Slot).After(now)
+	begins := b.length().Start(c.use.Slot)
+	return b.length().End(c.use.Slot).After(now) &&
+		(c.standsFor(c.by.held) && begins.Before(c.by.until) || c.by.former.obeys(c, begins))
+}
+
+func (f Former) obeys(c *claim, begins time.Time) bool {
+	return begins.Before(f.Until) && c.standsFor(f.Held)
 }
 
 // Standing gives the uses of the latest orders of a beacon from a slot on, up
@@ -194,14 +212,15 @@ func (b *Book) Standing(beacon string, from, to slot.Number) []Use {
 }
 
 // Taken is what the planner must plan around: all that a beacon may still obey
-// that has not confirmed its latest orders. Others will do what they are told
-// within seconds, and Release waits for these.
+// that has not confirmed its latest orders, and what only a former kernel may.
+// Others will do what they are told within seconds, and Release waits for these.
 func (b *Book) Taken(now time.Time) *plan.Plan {
 	length := b.length()
 	taken := &plan.Plan{Network: b.fleet.Network.Name, From: now.UTC(), To: now.UTC(), SlotSeconds: int64(length), Transmissions: []plan.Transmission{}}
 	for _, claims := range b.slots {
 		for _, c := range claims {
-			if c.by.held == c.by.latest || !b.obeyable(c, now) {
+			confirmed := c.by.held == c.by.latest && (c.closed.IsZero() || !c.by.former.obeys(c, length.Start(c.use.Slot)))
+			if confirmed || !b.obeyable(c, now) {
 				continue
 			}
 			taken.Transmissions = append(taken.Transmissions, c.transmission(length))

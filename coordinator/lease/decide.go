@@ -80,6 +80,7 @@ type Decision struct {
 	Terms    []Term    // one for each kind of control that the beacon's bands have
 	Until    time.Time // the end of the longest, counted from Known.Now
 	Holder   Holder    // who holds the beacon's identity from now on
+	Former   Former    // what a kernel that held it before may still obey
 	Twice    string    // what to tell people of two devices with one identity; empty: nothing
 }
 
@@ -89,10 +90,10 @@ func (d Decision) refuse(reason Reason, format string, args ...any) Decision {
 }
 
 // Decide answers a request. It changes nothing: whoever acts on the answer
-// notes what the beacon holds (Hold) and, once it is stored, what it is granted
-// (Extend).
+// notes what the beacon holds (Follow, Hold) and, once it is stored, what it is
+// granted (Extend).
 func (b *Book) Decide(r Request, k Known) Decision {
-	d := Decision{Holder: k.Holder.next(r, k.Now)}
+	d := Decision{Holder: k.Holder.next(r, k.Now), Former: b.former(r, k)}
 	if k.Holder.proves(r, k.Now) {
 		d.Twice = fmt.Sprintf("another device speaks as %s, heard %d s ago: switch one of them off", r.Beacon, int(k.Now.Sub(k.Holder.spoke(r)).Seconds()))
 	}
@@ -113,6 +114,25 @@ func (b *Book) Decide(r Request, k Known) Decision {
 		return d.refuse(UnknownOrders, "it holds orders %d.%d, which were never written here: new ones are on their way", r.Held.Epoch, r.Held.Revision)
 	}
 	return b.grant(d, beacon, r.Held, k)
+}
+
+// former is what kernels before that of a request may still obey. What it says
+// to hold, it says of itself alone: the lease of the one before may run on, in a
+// device that nobody reaches.
+func (b *Book) former(r Request, k Known) Former {
+	h := b.look(r.Beacon)
+	f := h.former
+	if !f.Until.After(k.Now) {
+		f = Former{}
+	}
+	if k.Holder.BootID == "" || k.Holder.BootID == r.BootID || !h.until.After(k.Now) || planted.Is("S8 a former kernel is forgotten") {
+		return f
+	}
+	if f.Until.IsZero() || h.held.Compare(f.Held) < 0 {
+		f.Held = h.held
+	}
+	f.Until = h.until
+	return f
 }
 
 // grant gives the longest lease that harms nobody.

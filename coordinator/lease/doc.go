@@ -49,6 +49,10 @@
 // one another, and an agent asks for a lease whenever it has connected: within a
 // second or two both have spoken.
 //
+// Whichever it was: what the second says to hold, it says of itself. The lease of
+// the first runs on where nobody can reach it, and until it is over what the
+// first may still obey stands beside what the second may.
+//
 // # Beacons that are gone
 //
 // Of a beacon that the fleet no longer has nobody knows any more what it harms:

@@ -192,6 +192,47 @@ func TestABeaconWhoseDiskWentBackCountsByWhatItSays(t *testing.T) {
 	}
 }
 
+// A second kernel gets a lease a minute after the first was heard last. Whether
+// the first is off or only out of reach nobody knows, and what the second says to
+// hold is nothing that the first has said: until its lease is over its slots are
+// taken, through the death of leaders, and however many kernels come after it.
+func TestWhatAFormerKernelMayObeyIsTakenUntilItsLeaseIsOver(t *testing.T) {
+	b := handOver(t, time.Hour)
+	b.Publish("hill-a", two, n0, []Use{use(n0+20, "40m", 100)})
+	wanted := map[string][]Use{"mill-a": {use(n0+10, "40m", 100)}}
+	holder := Holder{Run: "a", BootID: "k1", Heard: noon}
+	asks := func(after time.Duration, kernel string, held Number) Decision {
+		t.Helper()
+		d := b.Decide(Request{Beacon: "hill-a", Run: kernel, BootID: kernel, Held: held, Reader: Format},
+			Known{Holder: holder, HeldKnown: true, Now: noon.Add(after)})
+		if d.Refusal != "" {
+			t.Fatalf("%s after %v: %+v", kernel, after, d)
+		}
+		holder = d.Holder
+		b.Follow("hill-a", d.Former)
+		b.Hold("hill-a", held)
+		return d
+	}
+	for i, kernel := range []string{"k2", "k3", "k2"} {
+		d := asks(time.Duration(i+1)*2*time.Minute, kernel, two)
+		if want := (Former{one, noon.Add(time.Hour + Skew)}); d.Former != want {
+			t.Errorf("%s: %+v, want %+v", kernel, d.Former, want)
+		}
+		if list, reason := allowed(b, noon, wanted); list != nil || reason != NearBand {
+			t.Errorf("%s has confirmed: %v, %q", kernel, list, reason)
+		}
+		if taken := b.Taken(noon).Transmissions; len(taken) != 1 || taken[0].Band != "40m" {
+			t.Errorf("%s has confirmed, and the planner is to plan around %v", kernel, taken)
+		}
+	}
+	if d := asks(2*time.Hour, "k2", two); d.Former != (Former{}) {
+		t.Errorf("an hour after the end: %+v", d.Former)
+	}
+	if list, _ := allowed(b, noon, wanted); len(list) != 1 {
+		t.Error("the slot of a lease that is over is not given out")
+	}
+}
+
 func TestABeaconThatIsGoneBlocksItsSlotsUntilItConfirms(t *testing.T) {
 	b := NewBook(readFleet(t, fleetText))
 	b.Publish("gone", one, n0, []Use{use(n0+10, "20m", 100)})

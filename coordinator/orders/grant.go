@@ -96,6 +96,7 @@ func (w *Writer) Granted(r lease.Request, known lease.Known, d lease.Decision) (
 	if !w.Counts(r, d) {
 		return false
 	}
+	w.Book.Follow(r.Beacon, d.Former)
 	news = known.HeldKnown && w.Book.Hold(r.Beacon, r.Held)
 	if d.Refusal == "" {
 		w.Book.Extend(r.Beacon, d.Until)

@@ -20,6 +20,11 @@ type Lease struct {
 	RivalAt                 *time.Time // when that asked first
 	HeldEpoch, HeldRevision int64      // the orders that it holds; zeros: none
 	GrantedAt, ExpiresAt    *time.Time // nil: it never had one
+
+	// What a kernel before this one may still obey: orders from a number on, until
+	// a time; nil: nothing.
+	FormerHeldEpoch, FormerHeldRevision int64
+	FormerUntil                         *time.Time
 }
 
 // End is when the latest lease ends; zero: it never had one.
@@ -30,7 +35,7 @@ func (l *Lease) End() time.Time {
 	return *l.ExpiresAt
 }
 
-const leaseColumns = "l.beacon, l.run, l.former_run, l.boot_id, l.heard_at, l.rival_boot_id, l.rival_at, l.held_epoch, l.held_revision, l.granted_at, l.expires_at"
+const leaseColumns = "l.beacon, l.run, l.former_run, l.boot_id, l.heard_at, l.rival_boot_id, l.rival_at, l.held_epoch, l.held_revision, l.granted_at, l.expires_at, l.former_held_epoch, l.former_held_revision, l.former_until"
 
 // Leases gives those of every beacon that ever asked.
 func (s *Store) Leases(ctx context.Context) ([]Lease, error) {
@@ -78,14 +83,17 @@ func (tx *LeaderTx) Lease(ctx context.Context, beacon string) (*Lease, error) {
 // sent. The end of a lease never moves back.
 func (tx *LeaderTx) SaveLease(ctx context.Context, l Lease) error {
 	return tx.write(ctx, `
-		insert into leases as old (beacon, epoch, run, former_run, boot_id, heard_at, rival_boot_id, rival_at, held_epoch, held_revision, granted_at, expires_at)
-		select $2, epoch, $3, $4, $5, $6, $11, $12, $7, $8, $9, $10 from leadership where epoch = $1
+		insert into leases as old (beacon, epoch, run, former_run, boot_id, heard_at, rival_boot_id, rival_at, held_epoch, held_revision, granted_at, expires_at,
+			former_held_epoch, former_held_revision, former_until)
+		select $2, epoch, $3, $4, $5, $6, $11, $12, $7, $8, $9, $10, $13, $14, $15 from leadership where epoch = $1
 		on conflict (beacon) do update set
 			epoch = excluded.epoch, run = excluded.run, former_run = excluded.former_run, boot_id = excluded.boot_id,
 			heard_at = excluded.heard_at, rival_boot_id = excluded.rival_boot_id, rival_at = excluded.rival_at, held_epoch = excluded.held_epoch, held_revision = excluded.held_revision,
 			granted_at = coalesce(excluded.granted_at, old.granted_at),
-			expires_at = greatest(excluded.expires_at, old.expires_at)`,
-		l.Beacon, l.Run, l.FormerRun, l.BootID, l.HeardAt, l.HeldEpoch, l.HeldRevision, l.GrantedAt, l.ExpiresAt, l.RivalBootID, l.RivalAt)
+			expires_at = greatest(excluded.expires_at, old.expires_at),
+			former_held_epoch = excluded.former_held_epoch, former_held_revision = excluded.former_held_revision, former_until = excluded.former_until`,
+		l.Beacon, l.Run, l.FormerRun, l.BootID, l.HeardAt, l.HeldEpoch, l.HeldRevision, l.GrantedAt, l.ExpiresAt, l.RivalBootID, l.RivalAt,
+		l.FormerHeldEpoch, l.FormerHeldRevision, l.FormerUntil)
 }
 
 // NoteRival stores that another kernel asked beside the run that holds a

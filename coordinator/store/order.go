@@ -112,15 +112,16 @@ func (s *Store) LatestOrders(ctx context.Context) ([]Orders, error) {
 }
 
 // StandingSlots gives the slots from a number on that stand in the latest
-// orders of a beacon, or that it may still hold because it has not confirmed
-// orders without them.
+// orders of a beacon, or that it or a former kernel may still hold because it has
+// not confirmed orders without them.
 func (s *Store) StandingSlots(ctx context.Context, from int64) ([]StandingSlot, error) {
 	rows, err := s.pool.Query(ctx, `
 		select s.beacon, s.opened_epoch, s.opened_revision, s.closed_epoch, s.closed_revision, s.slot, s.start_at,
 			s.band, s.frequency_millihertz, s.uncertainty_millihertz, s.message_kind, s.control
 		from order_slots s left join leases l using (beacon)
 		where s.slot >= $1 and s.start_at > now() - interval '1 day' and (s.closed_epoch is null
-			or (s.closed_epoch, s.closed_revision) > (coalesce(l.held_epoch, 0), coalesce(l.held_revision, 0)))
+			or (s.closed_epoch, s.closed_revision) > (coalesce(l.held_epoch, 0), coalesce(l.held_revision, 0))
+			or l.former_until > now() and (s.closed_epoch, s.closed_revision) > (l.former_held_epoch, l.former_held_revision))
 		order by s.beacon, s.slot, s.opened_epoch, s.opened_revision`, from)
 	if err != nil {
 		return nil, err

@@ -105,6 +105,25 @@ func TestASlotStandsFromTheRevisionThatOpensItToTheOneThatClosesIt(t *testing.T)
 	if diff := cmp.Diff([]store.StandingSlot{want[1], want[3], want[4]}, got); diff != "" {
 		t.Error(diff)
 	}
+	// A former kernel may, until its lease is over.
+	for after, want := range map[time.Duration][]store.StandingSlot{
+		time.Minute: {want[1], want[2], want[3], want[4]}, -time.Minute: {want[1], want[3], want[4]},
+	} {
+		asLeader(t, s, e, func(ctx context.Context, tx *store.LeaderTx) error {
+			until := tx.Now.Add(after)
+			return tx.SaveLease(ctx, store.Lease{
+				Beacon: "mill-hf", Run: "r", BootID: "k", HeardAt: tx.Now, HeldEpoch: epoch, HeldRevision: 2,
+				FormerHeldEpoch: epoch, FormerHeldRevision: 1, FormerUntil: &until,
+			})
+		})
+		got, err = s.StandingSlots(t.Context(), n+1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if diff := cmp.Diff(want, got); diff != "" {
+			t.Errorf("until %v from now: %s", after, diff)
+		}
+	}
 	latest, err := s.LatestOrders(t.Context())
 	if err != nil || len(latest) != 1 || latest[0].Revision != 2 || string(latest[0].Payload) != "\x02" {
 		t.Errorf("latest %+v, %v", latest, err)

@@ -469,7 +469,7 @@ func (db *database) saveLease(r lease.Request, known lease.Known, d lease.Decisi
 		row = &leaseRow{}
 		db.leases[r.Beacon] = row
 	}
-	row.holder = d.Holder
+	row.holder, row.former = d.Holder, d.Former
 	if known.HeldKnown {
 		row.held = r.Held
 	}

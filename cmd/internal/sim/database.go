@@ -43,6 +43,7 @@ type leaseRow struct {
 	holder lease.Holder
 	held   lease.Number
 	end    time.Time
+	former lease.Former
 }
 
 type hushRow struct {
@@ -114,11 +115,11 @@ func (db *database) load(w *orders.Writer, now time.Time) {
 	from := w.Fleet.Network.Slot.At(now.Add(-orders.Remember))
 	for _, beacon := range slices.Sorted(maps.Keys(db.slots)) {
 		for _, s := range db.slots[beacon] {
-			held := lease.Number{}
+			held, former := lease.Number{}, lease.Former{}
 			if row := db.leases[beacon]; row != nil {
-				held = row.held
+				held, former = row.held, row.former
 			}
-			if s.use.Slot >= from && (s.closed.IsZero() || s.closed.Compare(held) > 0) {
+			if s.use.Slot >= from && (s.closed.IsZero() || s.closed.Compare(held) > 0 || former.Until.After(now) && s.closed.Compare(former.Held) > 0) {
 				w.Book.Load(beacon, s.use, s.opened, s.closed)
 			}
 		}
@@ -129,6 +130,7 @@ func (db *database) load(w *orders.Writer, now time.Time) {
 		if !row.end.IsZero() {
 			w.Book.Extend(beacon, row.end)
 		}
+		w.Book.Follow(beacon, row.former)
 	}
 	w.Plan = db.plan
 }
