@@ -100,13 +100,31 @@ func calendar(option *rrule.ROption, start LocalTime, end time.Time) (dates rrul
 	return rule.Iterator(), last
 }
 
+// nearer is a start that gives the same dates from an instant on: without it a
+// rule that began years ago would be walked through each time. It lies whole
+// intervals after the rule's own. A rule that counts needs its own start, and one
+// by months or years has few dates.
+func nearer(option *rrule.ROption, start LocalTime, from time.Time) LocalTime {
+	unit := map[rrule.Frequency]time.Duration{rrule.HOURLY: time.Hour, rrule.DAILY: 24 * time.Hour, rrule.WEEKLY: 7 * 24 * time.Hour}[option.Freq]
+	if unit == 0 || option.Count > 0 {
+		return start
+	}
+	interval := unit * time.Duration(max(1, option.Interval))
+	const anyOffset = 48 * time.Hour                                          // as above
+	whole := from.Add(-anyOffset-7*24*time.Hour).Sub(start.wall)/interval - 1 // a week begins before its first date
+	if whole <= 0 {
+		return start
+	}
+	return LocalTime{start.wall.Add(whole * interval)}
+}
+
 // occurrences expands a recurring pause over [from, to) in a zone.
 func (p *Pause) occurrences(zone *time.Location, from, to time.Time) []Interval {
 	option, err := parseRule(p.Rule)
 	if err != nil { // Read has refused such a rule
 		return nil
 	}
-	dates, last := calendar(option, p.Start, to)
+	dates, last := calendar(option, nearer(option, p.Start, from.Add(-p.Length)), to)
 	var found []Interval
 	for {
 		wall, ok := dates()

@@ -4,6 +4,9 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
 )
 
 // occur expands a rule for the years 1997 to 2010.
@@ -42,6 +45,33 @@ func TestRulesOfRFC5545(t *testing.T) {
 			t.Errorf("%s from %s:\n got %s\nwant %s", tt.rule, tt.start, got, tt.want)
 		}
 	}
+}
+
+// A rule has the same dates in a few days as in all the years since it began.
+func TestAPartOfARuleIsThatOfTheWhole(t *testing.T) {
+	zone := location(t, "America/New_York")
+	rapid.Check(t, func(t *rapid.T) {
+		rule := rapid.SampledFrom([]string{"FREQ=HOURLY", "FREQ=DAILY", "FREQ=WEEKLY", "FREQ=MONTHLY", "FREQ=YEARLY"}).Draw(t, "freq")
+		rule += rapid.SampledFrom([]string{"", ";INTERVAL=2", ";INTERVAL=3", ";INTERVAL=5", ";INTERVAL=25"}).Draw(t, "interval")
+		rule += rapid.SampledFrom([]string{"", ";BYDAY=TU,SU", ";BYMONTH=1,2,7", ";COUNT=300", ";UNTIL=20020301T120000Z"}).Draw(t, "parts")
+		rule += rapid.SampledFrom([]string{"", ";WKST=SU", ";WKST=TH", ";BYMINUTE=5,50"}).Draw(t, "more")
+		if _, err := parseRule(rule); err != nil {
+			t.Skip(rule)
+		}
+		start := time.Date(2000, 1, 1+rapid.IntRange(0, 20).Draw(t, "day"), rapid.IntRange(0, 23).Draw(t, "hour"), 30, 0, 0, time.UTC)
+		p := Pause{Rule: rule, Start: LocalTime{start}, Length: time.Duration(rapid.IntRange(1, 100).Draw(t, "hours")) * time.Hour}
+		from := start.Add(time.Duration(rapid.IntRange(0, 3*365*24).Draw(t, "from")) * time.Hour)
+		to := from.Add(time.Duration(rapid.IntRange(1, 30*24).Draw(t, "window")) * time.Hour)
+		var want []Interval
+		for _, in := range p.Intervals(zone, start.Add(-24*time.Hour), to) {
+			if in.To.After(from) {
+				want = append(want, in)
+			}
+		}
+		if diff := cmp.Diff(want, p.Intervals(zone, from, to)); diff != "" {
+			t.Fatal(diff)
+		}
+	})
 }
 
 // TestRulesOnTheWallClock: a rule keeps local time through changes of offset,
