@@ -29,7 +29,7 @@ func Horizon(f *fleet.Fleet, now time.Time, ahead time.Duration) (from, to time.
 }
 
 // PlanInput is what the next plan follows from, but for its history. around are
-// the beacons whose taken slots it is made around.
+// the beacons whose taken slots it is made around until they confirm.
 func (w *Writer) PlanInput(now time.Time, ahead time.Duration) (in planner.Input, around map[string]bool) {
 	in = planner.Input{Fleet: w.Fleet, Previous: w.Plan, Taken: w.Book.Taken(now)}
 	in.From, in.To = Horizon(w.Fleet, now, ahead)
@@ -38,7 +38,9 @@ func (w *Writer) PlanInput(now time.Time, ahead time.Duration) (in planner.Input
 	}
 	around = map[string]bool{}
 	for _, x := range in.Taken.Transmissions {
-		around[x.Beacon] = true
+		if w.Book.Held(x.Beacon) != w.Book.Latest(x.Beacon) {
+			around[x.Beacon] = true
+		}
 	}
 	return in, around
 }

@@ -117,3 +117,25 @@ func TestAHorizonIsADayAndBounded(t *testing.T) {
 		t.Errorf("with short slots: %v", to.Sub(from))
 	}
 }
+
+// A plan is made anew when a beacon around which it was made confirms its orders.
+// One that has confirmed them, and whose former kernel may still obey others, is
+// not waited for: each plan would be followed by the next.
+func TestNobodyWaitsForAFormerKernelToConfirm(t *testing.T) {
+	now := time.Date(2026, 12, 1, 12, 0, 0, 0, time.UTC)
+	n := slot.Standard.At(now)
+	one, two := lease.Number{Epoch: 7, Revision: 1}, lease.Number{Epoch: 7, Revision: 2}
+	w := NewWriter(7, readFleet(t, twoNear))
+	for _, beacon := range []string{"hilltop-hf", "mill-hf"} {
+		w.Book.Publish(beacon, one, n, []lease.Use{{Slot: n + 10, Band: "40m"}})
+		w.Book.Publish(beacon, two, n, []lease.Use{{Slot: n + 12, Band: "40m"}})
+		w.Book.Extend(beacon, now.Add(time.Hour))
+	}
+	w.Book.Hold("mill-hf", one)
+	w.Book.Hold("hilltop-hf", two)
+	w.Book.Follow("hilltop-hf", lease.Former{Held: one, Until: now.Add(time.Hour)})
+	in, around := w.PlanInput(now, Ahead)
+	if len(in.Taken.Transmissions) != 3 || len(around) != 1 || !around["mill-hf"] {
+		t.Errorf("taken %v, around %v", in.Taken.Transmissions, around)
+	}
+}
