@@ -78,7 +78,8 @@ type App struct {
 	link     *link.Link
 	disk     *disk
 	keeper   *keeper
-	keyer    Keyer // nil: there is none now
+	keyer    Keyer               // nil: there is none now
+	readings <-chan core.Reading // nil: the source has ended
 	asked    chan chan<- *wirev1.Health
 	licensed chan []byte   // envelopes that are newer
 	looked   time.Duration // when the service manager was last told how the agent does, boot time
@@ -185,7 +186,7 @@ const beat = 50 * time.Millisecond
 func (a *App) run(actions []core.Action) {
 	defer close(a.done)
 	ctx, cancel := context.WithCancel(context.Background())
-	readings := a.options.Clock.Readings(ctx)
+	a.readings = a.options.Clock.Readings(ctx)
 	var local sync.WaitGroup
 	local.Go(func() { a.answer(ctx) })
 	measured := sensor.Watch(ctx, a.options.File.Sensors)
@@ -208,9 +209,9 @@ func (a *App) run(actions []core.Action) {
 		case k := <-a.keeper.started:
 			a.keyer = k
 			a.beat()
-		case r, ok := <-readings:
+		case r, ok := <-a.readings:
 			if !ok {
-				readings = nil
+				a.readings = nil
 				continue
 			}
 			a.step(core.ClockRead{Reading: r})
@@ -235,8 +236,8 @@ func (a *App) run(actions []core.Action) {
 	a.link.Close()
 	cancel()
 	local.Wait()
-	if readings != nil {
-		for range readings { // until the source has ended
+	if a.readings != nil {
+		for range a.readings { // until the source has ended
 		}
 	}
 	if measured != nil {
@@ -264,7 +265,31 @@ func (a *App) answer(ctx context.Context) {
 	}
 }
 
-func (a *App) step(e core.Event) { a.carryOut(a.core.Step(a.options.Now(), e)) }
+// step has the core take in an event, with what clock and keyer have said
+// meanwhile: when the machine stood still for a while, neither is missed because
+// the other is heard first.
+func (a *App) step(e core.Event) {
+	a.carryOut(a.core.Step(a.options.Now(), append([]core.Event{e}, a.waiting()...)...))
+}
+
+func (a *App) waiting() (said []core.Event) {
+	for {
+		select {
+		case m, ok := <-a.messages():
+			if !ok {
+				return said // the loop sees it next
+			}
+			said = append(said, core.KeyerSaid{Message: m})
+		case r, ok := <-a.readings:
+			if !ok {
+				return said // as above
+			}
+			said = append(said, core.ClockRead{Reading: r})
+		default:
+			return said
+		}
+	}
+}
 
 // beat tells the keyer the time, and the core when its own has come.
 func (a *App) beat() {

@@ -115,10 +115,18 @@ func (c *Core) licensed(sealed []byte) {
 	c.always("envelope_replaced", "The coordinator has given another envelope: "+next.GetSource())
 }
 
-// Step takes in one event and returns what is to be done. The boot clock of now
-// must not be less than in an earlier call.
-func (c *Core) Step(now Instant, event Event) []Action {
+// Step takes in events that have come, and then decides what is to be done. The
+// boot clock of now must not be less than in an earlier call.
+func (c *Core) Step(now Instant, events ...Event) []Action {
 	c.now, c.actions = now, nil
+	for _, event := range events {
+		c.take(event)
+	}
+	c.advance()
+	return c.actions
+}
+
+func (c *Core) take(event Event) {
 	switch e := event.(type) {
 	case LinkUp:
 		c.linkCameUp()
@@ -128,9 +136,9 @@ func (c *Core) Step(now Instant, event Event) []Action {
 	case Message:
 		c.receive(e)
 	case ClockRead:
-		c.clock.take(e.Reading, now)
+		c.clock.take(e.Reading, c.now)
 	case Sensed:
-		c.health.sensors, c.health.sensedAt = e.Sensors, now.Boot
+		c.health.sensors, c.health.sensedAt = e.Sensors, c.now.Boot
 	case KeyerSaid:
 		c.hear(e.Message)
 	case KeyerLost:
@@ -151,8 +159,6 @@ func (c *Core) Step(now Instant, event Event) []Action {
 		c.stop()
 	case Tick:
 	}
-	c.advance()
-	return c.actions
 }
 
 // Next is the boot time at which a Tick is wanted, Never if at none.

@@ -285,3 +285,21 @@ func TestADoubtfulClockIsNoted(t *testing.T) {
 		t.Error("a doubtful clock mutes already")
 	}
 }
+
+// After a machine stood still, clock and keyer are both heard before either is
+// missed.
+func TestAMachineThatStoodStillMissesNobody(t *testing.T) {
+	w := running(t)
+	w.order(ordersFor(1, []int64{slotAt(20 * time.Minute)}))
+	w.advance(10 * time.Second)
+	before := w.count(topic.Health)
+	status := proto.CloneOf(w.keyer.status)
+	status.LeaseLeft = []*wirev1.LeaseTerm{{Control: wirev1.Control_CONTROL_REMOTE, TimeToLiveMs: 150_000}}
+	w.now.Wall, w.now.Boot = w.now.Wall.Add(10*time.Second), w.now.Boot+10*time.Second
+	w.carryOut(w.core.Step(w.now, core.ClockRead{Reading: w.clock}, core.KeyerSaid{Message: &keyerv1.FromKeyer{
+		Body: &keyerv1.FromKeyer_Status{Status: status},
+	}}))
+	if n := w.count(topic.Health) - before; n != 0 {
+		t.Errorf("%d changes were told, the latest %q", n, w.live().GetMuteReason())
+	}
+}

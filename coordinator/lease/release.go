@@ -82,7 +82,7 @@ func (b *Book) stands(beacon string, use Use) bool {
 
 // occupants lists what beacons may obey in a slot.
 func (b *Book) occupants(n slot.Number, now time.Time) []occupant {
-	var all []occupant
+	all := make([]occupant, 0, len(b.slots[n]))
 	for _, c := range b.slots[n] {
 		if b.obeyable(c, now) {
 			all = append(all, occupant{c.by.name, b.fleet.Beacon(c.by.name), c.use})

@@ -16,6 +16,7 @@ package seal
 import (
 	"crypto/ed25519"
 	"crypto/sha256"
+	"crypto/sha512"
 	"encoding/base64"
 	"encoding/hex"
 	"fmt"
@@ -125,12 +126,11 @@ func (s *Signer) Public() PublicKey { return PublicKey{s.key.Public().(ed25519.P
 
 // Seal signs a payload for one beacon and returns the serialised Sealed.
 func (s *Signer) Seal(purpose Purpose, network, beacon string, payload []byte) []byte {
-	sealed := &wirev1.Sealed{
-		KeyId:     s.id,
-		Payload:   payload,
-		Signature: ed25519.Sign(s.key, signed(purpose, network, beacon, payload)),
-	}
-	message, err := proto.Marshal(sealed)
+	return sealed(s.id, payload, ed25519.Sign(s.key, signed(purpose, network, beacon, payload)))
+}
+
+func sealed(key string, payload, signature []byte) []byte {
+	message, err := proto.Marshal(&wirev1.Sealed{KeyId: key, Payload: payload, Signature: signature})
 	if err != nil { // only a string that is not UTF-8 could cause it, and the key id is hexadecimal
 		panic(err)
 	}
@@ -140,7 +140,7 @@ func (s *Signer) Seal(purpose Purpose, network, beacon string, payload []byte) [
 // Keyring holds the public keys whose signatures count.
 type Keyring struct {
 	byID   map[string]PublicKey
-	opened map[string][]byte // good messages and their payloads; nil: none is remembered
+	sealed map[[sha256.Size]byte]bool // what it sealed itself; nil: it signs and checks all
 }
 
 // NewKeyring makes a keyring.
@@ -152,49 +152,34 @@ func NewKeyring(keys ...PublicKey) Keyring {
 	return ring
 }
 
-// mostOpened is how many messages are remembered.
-const mostOpened = 1000
+// Remembering is the same keyring for where whole fleets live in one program: it
+// spares the arithmetic of signatures. What it sealed itself it remembers, and
+// has no need to check; all else it checks, and a message of its own that was
+// altered or is passed off as another's is something else. No other keyring
+// believes what it seals. It is not safe for concurrent use.
+func (r Keyring) Remembering() Keyring { return Keyring{r.byID, map[[sha256.Size]byte]bool{}} }
 
-// Remembering is the same keyring, which works out only once whether a message
-// is good. It is for where whole fleets live in one program and the same bytes
-// are checked again and again. It is not safe for concurrent use.
-func (r Keyring) Remembering() Keyring { return Keyring{r.byID, map[string][]byte{}} }
-
-// Seal seals with a signer. A keyring that remembers, and holds its key, knows
-// then that the message is good.
+// Seal seals with a signer, whose key the keyring holds.
 func (r Keyring) Seal(s *Signer, purpose Purpose, network, beacon string, payload []byte) []byte {
-	message := s.Seal(purpose, network, beacon, payload)
-	if _, ours := r.byID[s.id]; ours {
-		r.remember(string(signed(purpose, network, beacon, message)), payload)
+	if _, ours := r.byID[s.id]; r.sealed == nil || !ours {
+		return s.Seal(purpose, network, beacon, payload)
 	}
+	stand := sha512.Sum512(signed(purpose, network, beacon, payload)) // as long as a signature, and as different from another
+	message := sealed(s.id, payload, stand[:])
+	r.sealed[sha256.Sum256(signed(purpose, network, beacon, message))] = true
 	return message
-}
-
-func (r Keyring) remember(name string, payload []byte) {
-	if r.opened == nil {
-		return
-	}
-	if len(r.opened) >= mostOpened {
-		clear(r.opened)
-	}
-	r.opened[name] = payload
 }
 
 // Open checks a serialised Sealed and returns its payload. The error is always
 // a *Refusal.
 func (r Keyring) Open(purpose Purpose, network, beacon string, message []byte) ([]byte, error) {
-	if r.opened == nil {
-		return r.check(purpose, network, beacon, message)
+	if r.sealed != nil && r.sealed[sha256.Sum256(signed(purpose, network, beacon, message))] {
+		var own wirev1.Sealed
+		if err := proto.Unmarshal(message, &own); err == nil {
+			return own.GetPayload(), nil
+		}
 	}
-	name := string(signed(purpose, network, beacon, message))
-	if payload, good := r.opened[name]; good {
-		return payload, nil
-	}
-	payload, err := r.check(purpose, network, beacon, message)
-	if err == nil {
-		r.remember(name, payload)
-	}
-	return payload, err
+	return r.check(purpose, network, beacon, message)
 }
 
 func (r Keyring) check(purpose Purpose, network, beacon string, message []byte) ([]byte, error) {

@@ -122,32 +122,36 @@ func FuzzOpen(f *testing.F) {
 	})
 }
 
-// A keyring that remembers gives the same answers: to each message of its own,
-// whatever it has opened before, and after it had to forget.
+// A keyring that remembers gives the same answers about its own messages as others
+// about signed ones, and others do not believe its own.
 func TestAKeyringThatRemembersGivesTheSameAnswers(t *testing.T) {
-	signer := newSigner(t, 3)
+	signer, stranger := newSigner(t, 3), newSigner(t, 4)
 	plain := seal.NewKeyring(signer.Public())
 	remembers := plain.Remembering()
-	stranger := newSigner(t, 4)
-	for i := range 1500 {
-		message := remembers.Seal(signer, seal.Orders, "n", "b", []byte{byte(i), byte(i >> 8)})
-		foreign := remembers.Seal(stranger, seal.Orders, "n", "b", []byte{byte(i), byte(i >> 8)})
-		if i%10 != 0 {
-			continue
-		}
+	type try struct {
+		purpose seal.Purpose
+		beacon  string
+		message []byte
+	}
+	tries := func(message, foreign []byte) []try {
 		forged := bytes.Clone(message)
 		forged[len(forged)-1] ^= 1
-		for range 2 {
-			for _, try := range []struct {
-				purpose seal.Purpose
-				beacon  string
-				message []byte
-			}{{seal.Orders, "b", message}, {seal.Orders, "b", forged}, {seal.Lease, "b", message}, {seal.Orders, "c", message}, {seal.Orders, "b", foreign}} {
-				want, wantErr := plain.Open(try.purpose, "n", try.beacon, try.message)
-				got, err := remembers.Open(try.purpose, "n", try.beacon, try.message)
+		return []try{{seal.Orders, "b", message}, {seal.Orders, "b", forged}, {seal.Lease, "b", message}, {seal.Orders, "c", message}, {seal.Orders, "b", foreign}}
+	}
+	for i := range 100 {
+		payload := []byte{byte(i)}
+		foreign := remembers.Seal(stranger, seal.Orders, "n", "b", payload)
+		real := tries(signer.Seal(seal.Orders, "n", "b", payload), foreign)
+		for i, own := range tries(remembers.Seal(signer, seal.Orders, "n", "b", payload), foreign) {
+			want, wantErr := plain.Open(real[i].purpose, "n", real[i].beacon, real[i].message)
+			for _, message := range [][]byte{own.message, real[i].message} {
+				got, err := remembers.Open(own.purpose, "n", own.beacon, message)
 				if !bytes.Equal(got, want) || (err == nil) != (wantErr == nil) {
-					t.Fatalf("%d, %s for %s: %q, %v; want %q, %v", i, try.purpose, try.beacon, got, err, want, wantErr)
+					t.Fatalf("try %d: %q, %v; want %q, %v", i, got, err, want, wantErr)
 				}
+			}
+			if got, err := plain.Open(own.purpose, "n", own.beacon, own.message); err == nil {
+				t.Fatalf("another keyring believes %q", got)
 			}
 		}
 	}

@@ -6,8 +6,6 @@ import (
 	"math/rand/v2"
 	"time"
 
-	"google.golang.org/protobuf/proto"
-
 	"lamplighter/agent/clock/judge"
 	"lamplighter/agent/core"
 	"lamplighter/agent/keyer"
@@ -211,7 +209,7 @@ func (d *device) startKeyer() {
 	}, persisted, now)
 	d.keyer = core
 	d.keyerRun++
-	d.beatAt, d.expected, d.onAirAt, d.lastBeat = -time.Hour, 0, 0, nil
+	d.beatAt, d.expected, d.onAirAt, d.lastBeat, d.beating = -time.Hour, 0, 0, nil, nil
 	d.world.oracle.keyerStarted(d)
 	d.carryOut(actions)
 	d.drain()
@@ -292,14 +290,30 @@ func (d *device) keyerStep(e keyer.Event) {
 // touch lets both look at the time.
 func (d *device) touch() { d.agentStep(core.Tick{}) }
 
+// together are events that the agent takes in at once.
+type together []core.Event
+
 // refresh is what each second brings: a reading of the clock and a word of the
-// keyer.
+// keyer. While no slot is permitted, the keyer speaks first, by the heartbeat
+// before: neither must seem to have been silent.
 func (d *device) refresh() {
 	if d.busy || d.world.now-d.readAt < each {
 		return
 	}
 	d.readAt = d.world.now
-	d.work = append(d.work, core.ClockRead{Reading: d.reading()}, keyer.Tick{})
+	read := together{core.ClockRead{Reading: d.reading()}}
+	if d.keyer != nil && d.beating != nil && d.alive() && d.expected == 0 && d.onAirAt == 0 {
+		_, now := d.instants()
+		d.carryOut(d.keyer.Step(now, keyer.FromAgent{Message: d.beating}))
+		for len(d.work) > 0 {
+			said, ok := d.work[0].(core.KeyerSaid)
+			if !ok {
+				break
+			}
+			read, d.work = append(read, said), d.work[1:]
+		}
+	}
+	d.work = append([]any{read, keyer.Tick{}}, d.work...)
 	d.drain()
 }
 
@@ -313,6 +327,11 @@ func (d *device) drain() {
 		next := d.work[0]
 		d.work = d.work[1:]
 		switch e := next.(type) {
+		case together:
+			if d.agent != nil {
+				now, _ := d.instants()
+				d.perform(d.agent.Step(now, e...))
+			}
 		case core.Event:
 			if d.agent != nil {
 				now, _ := d.instants()
@@ -337,6 +356,9 @@ func (d *device) feed(e keyer.Event) {
 		d.beating = d.agent.Heartbeat(agentNow)
 		d.lastBeat = d.beating.GetHeartbeat()
 		d.carryOut(d.keyer.Step(now, keyer.FromAgent{Message: d.beating}))
+		if _, ok := e.(keyer.Tick); ok {
+			return // it has just looked
+		}
 	}
 	d.carryOut(d.keyer.Step(now, e))
 }
@@ -434,7 +456,7 @@ func (d *device) look() {
 	if d.keyer != nil {
 		d.work = append(d.work, keyer.Tick{})
 	}
-	if d.alive() {
+	if now, _ := d.instants(); d.alive() && now.Boot >= d.agent.Next() {
 		d.work = append(d.work, core.Tick{})
 	}
 	d.drain()
@@ -598,8 +620,10 @@ func (d *device) old(s *keyerv1.Status) bool {
 	}
 	before := d.heard
 	if before.GetKeyed() == s.GetKeyed() && before.GetMuteReason() == s.GetMuteReason() && before.GetTripped() == s.GetTripped() &&
-		before.GetHushed() == s.GetHushed() && before.GetHushSilent() == s.GetHushSilent() && proto.Equal(before.GetOrders(), s.GetOrders()) &&
-		proto.Equal(before.GetHush(), s.GetHush()) && d.world.now-d.heardAt < 4*each {
+		before.GetHushed() == s.GetHushed() && before.GetHushSilent() == s.GetHushSilent() &&
+		before.GetOrders().GetEpoch() == s.GetOrders().GetEpoch() && before.GetOrders().GetRevision() == s.GetOrders().GetRevision() &&
+		before.GetHush().GetEpoch() == s.GetHush().GetEpoch() && before.GetHush().GetNumber() == s.GetHush().GetNumber() &&
+		d.world.now-d.heardAt < 4*each {
 		return true
 	}
 	d.heard, d.heardAt = s, d.world.now

@@ -7,6 +7,6 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	debug.SetGCPercent(800) // a world is small, and makes much that is soon over
+	debug.SetGCPercent(1600) // a world is small, and makes much that is soon over
 	os.Exit(m.Run())
 }

@@ -70,17 +70,11 @@ type witness struct {
 	latest  *wirev1.Hush  // that it was given and did not refuse
 	written *wirev1.Hush  // that is on its disk
 	nonces  map[string]time.Duration
-	grants  []granted
-	numbers [3]lease.Number // of orders and hushes on the keyer's disk; of orders confirmed by the agent
+	leased  map[wirev1.Control]time.Duration // the latest end of any lease granted in this boot
+	numbers [3]lease.Number                  // of orders and hushes on the keyer's disk; of orders confirmed by the agent
 	tripped bool
 	ended   time.Duration // since when agent or keyer are gone or stand still; 0: they are well
 	keyed   map[int64]bool
-}
-
-// granted is a lease in true time.
-type granted struct {
-	asked time.Duration
-	terms map[wirev1.Control]time.Duration
 }
 
 type holding struct {
@@ -105,7 +99,7 @@ func newOracle(w *world) *oracle {
 func (o *oracle) of(d *device) *witness {
 	w := o.devices[d]
 	if w == nil {
-		w = &witness{nonces: map[string]time.Duration{}, keyed: map[int64]bool{}}
+		w = &witness{nonces: map[string]time.Duration{}, leased: map[wirev1.Control]time.Duration{}, keyed: map[int64]bool{}}
 		o.devices[d] = w
 	}
 	return w
@@ -236,23 +230,16 @@ func (o *oracle) grant(w *witness, d *device, sealed []byte) {
 		o.world.reach("a lease for somebody else")
 		return
 	}
-	terms := map[wirev1.Control]time.Duration{}
 	for _, t := range g.GetTerms() {
-		terms[t.GetControl()] = time.Duration(t.GetTimeToLiveMs()) * time.Millisecond
+		ttl := time.Duration(t.GetTimeToLiveMs()) * time.Millisecond
+		w.leased[t.GetControl()] = max(w.leased[t.GetControl()], asked+ttl+time.Duration(100e-6*float64(ttl))+10*time.Millisecond)
 	}
-	w.grants = slices.DeleteFunc(w.grants, func(g granted) bool { return o.world.now-g.asked > 25*time.Hour })
-	w.grants = append(w.grants, granted{asked, terms})
 }
 
 // leaseEnd is the latest that any lease granted in this boot allows. What the
-// machine's clock may stray is to be allowed for.
-func (o *oracle) leaseEnd(d *device, control wirev1.Control) (end time.Duration) {
-	for _, g := range o.of(d).grants {
-		if ttl, ok := g.terms[control]; ok {
-			end = max(end, g.asked+ttl+time.Duration(100e-6*float64(ttl))+10*time.Millisecond)
-		}
-	}
-	return end
+// machine's clock may stray is allowed for.
+func (o *oracle) leaseEnd(d *device, control wirev1.Control) time.Duration {
+	return o.of(d).leased[control]
 }
 
 // said is told of what a keyer says.
@@ -344,7 +331,8 @@ func (o *oracle) keyerEnded(d *device) {
 
 func (o *oracle) rebooted(d *device) {
 	w := o.of(d)
-	w.grants, w.nonces = nil, map[string]time.Duration{}
+	clear(w.leased)
+	clear(w.nonces)
 }
 
 // forgot is what a keyer that can't read its state has done. It trips.
