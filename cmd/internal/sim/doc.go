@@ -10,7 +10,7 @@
 // beacons agent/clock/judge. Models, by what the real ones promise: the tables of
 // the database, the broker, the agent's outbox, the election of the leader, and
 // the shells that carry out what the cores decide. The heartbeats of a quiet
-// beacon are played only when somebody would notice (device.go).
+// beacon are played only when somebody would notice (cadence.go).
 //
 // # Time
 //
