@@ -20,8 +20,9 @@
 // only then. Nothing that comes this way can key a transmitter; orders, leases
 // and hushes are signed.
 //
-// The embedded broker holds back its acknowledgement by rejecting the message
-// inside the library and writing the PUBACK itself from Done. Hence what agents
+// The embedded broker holds back its acknowledgement by taking the message from
+// the library as soon as it is read, and writing the PUBACK itself after Done,
+// together with those of other messages that were dealt with meanwhile. Hence what agents
 // publish reaches this process and nobody else, presence included, which it
 // needs no retained copy of: when this process starts anew, so do they. Two
 // edges follow. QoS 2, whose handshake could not be held back so, is refused by

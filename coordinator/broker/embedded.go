@@ -25,6 +25,7 @@ const (
 	maxWritesQueued = 256              // messages to one client that wait to be written
 	maxWaiting      = 64               // messages of one client that wait for Done
 	queueLength     = 256              // deliveries that wait for the receiver
+	readBuffer      = 4 << 10          // bytes that are read from a connection at once
 )
 
 // EmbeddedOptions are the settings of the broker in this process.
@@ -64,11 +65,13 @@ func NewEmbedded(options EmbeddedOptions) (Broker, error) {
 	capabilities.MaximumClientWritesPending = maxWritesQueued
 	capabilities.MaximumQos = 1
 	capabilities.SharedSubAvailable = 0
+	capabilities.TopicAliasMaximum = 0 // each message has its topic, before the library has looked at it
 	server := mqtt.New(&mqtt.Options{
-		Capabilities:           capabilities,
-		InlineClient:           true,
-		Logger:                 slog.New(errorsOnly{options.Log.Handler()}),
-		SysTopicResendInterval: math.MaxInt32, // nobody may read them
+		Capabilities:            capabilities,
+		InlineClient:            true,
+		Logger:                  slog.New(errorsOnly{options.Log.Handler()}),
+		SysTopicResendInterval:  math.MaxInt32, // nobody may read them
+		ClientNetReadBufferSize: readBuffer,
 	})
 	b := &embedded{options: options, server: server, feed: newFeed()}
 	b.web = newWebListener(options.Devices)

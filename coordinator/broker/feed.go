@@ -7,9 +7,9 @@ import (
 	"github.com/mochi-mqtt/server/v2/packets"
 )
 
-// feed is the hook that takes what agents publish to the receiver. The library
-// neither acknowledges nor spreads what a hook rejects, so the acknowledgement
-// is ours to send: when Done is called.
+// feed is the hook that takes what agents publish to the receiver, before the
+// library acknowledges it or spreads it: so the acknowledgement is ours to send,
+// when Done is called.
 type feed struct {
 	mqtt.HookBase
 	deliveries chan Delivery
@@ -39,7 +39,7 @@ func (f *feed) ID() string { return "feed" }
 // Provides lists the calls that the hook wants.
 func (f *feed) Provides(call byte) bool {
 	switch call {
-	case mqtt.OnSessionEstablished, mqtt.OnDisconnect, mqtt.OnPublish, mqtt.OnWill:
+	case mqtt.OnSessionEstablished, mqtt.OnDisconnect, mqtt.OnPacketRead, mqtt.OnPublish, mqtt.OnWill:
 		return true
 	}
 	return false
@@ -66,46 +66,87 @@ func (f *feed) OnDisconnect(client *mqtt.Client, _ error, _ bool) {
 }
 
 // acknowledge writes the acknowledgements, on a goroutine of its own so that an
-// agent which reads nothing holds up nobody but itself.
+// agent which reads nothing holds up nobody but itself. What was dealt with
+// meanwhile goes out in one write: with many small messages the writes cost more
+// than all else.
 func (s *session) acknowledge() {
+	out := make([]byte, 0, maxWaiting*pubackBytes)
 	for {
 		select {
 		case <-s.gone:
 			return
 		case id := <-s.acks:
-			if id != 0 {
-				// A failure closes the connection, which the reader notices.
-				_ = s.client.WritePacket(packets.Packet{
-					FixedHeader: packets.FixedHeader{Type: packets.Puback},
-					PacketID:    id,
-				})
+			out = appendPuback(out[:0], id)
+			dealt := 1
+			for ; len(s.acks) > 0; dealt++ {
+				out = appendPuback(out, <-s.acks)
 			}
-			<-s.waiting
+			s.write(out)
+			for range dealt {
+				<-s.waiting
+			}
 		}
 	}
 }
 
-// OnPublish hands on what an agent says. It runs on the goroutine that reads
-// the agent's connection, so waiting here is how an agent is held up.
-func (f *feed) OnPublish(client *mqtt.Client, packet packets.Packet) (packets.Packet, error) {
-	if client.Net.Inline {
+const pubackBytes = 4
+
+// appendPuback adds a PUBACK that says "success" to MQTT 3.1.1 (section 3.4) and
+// to 5.0 (section 3.4.2.1: without a reason code it means that). The packet id of
+// a message with QoS 0 is 0, and it gets none.
+func appendPuback(out []byte, id uint16) []byte {
+	if id == 0 {
+		return out
+	}
+	return append(out, packets.Puback<<4, 2, byte(id>>8), byte(id))
+}
+
+// write writes whole packets between those of the library. A failure closes the
+// connection, which its reader notices.
+func (s *session) write(out []byte) {
+	if len(out) == 0 || s.client.Closed() {
+		return
+	}
+	s.client.Lock()
+	defer s.client.Unlock()
+	_, _ = s.client.Net.Conn.Write(out)
+}
+
+// nothing is a packet that the library passes over: the acknowledgement of a
+// message that was never sent.
+var nothing = packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Puback}}
+
+// OnPacketRead hands on what an agent says, and leaves the library nothing of it:
+// its own way of a message costs as much as all that is done here. What an agent
+// may not say goes that way and is refused there. It runs on the goroutine that
+// reads the agent's connection, so waiting here is how an agent is held up.
+func (f *feed) OnPacketRead(client *mqtt.Client, packet packets.Packet) (packets.Packet, error) {
+	if packet.FixedHeader.Type != packets.Publish || packet.PublishValidate(0) != packets.CodeSuccess {
+		return packet, nil
+	}
+	if _, ok := mayUse(client.ID, packet.TopicName, true); !ok {
 		return packet, nil
 	}
 	found, ok := f.sessions.Load(client)
 	if !ok {
-		return packet, packets.ErrRejectPacket
+		return nothing, nil
 	}
 	s := found.(*session)
 	select {
 	case s.waiting <- struct{}{}:
 	case <-f.stopping:
-		return packet, packets.ErrRejectPacket
+		return nothing, nil
 	}
-	f.hand(Delivery{
-		Topic:   packet.TopicName,
-		Payload: packet.Payload,
-		Done:    sync.OnceFunc(func() { s.acks <- packet.PacketID }), // 0 with QoS 0
-	})
+	id := packet.PacketID // 0 with QoS 0
+	f.hand(Delivery{Topic: packet.TopicName, Payload: packet.Payload, Done: func() { s.acks <- id }})
+	return nothing, nil
+}
+
+// OnPublish lets nothing through that agents say.
+func (f *feed) OnPublish(client *mqtt.Client, packet packets.Packet) (packets.Packet, error) {
+	if client.Net.Inline {
+		return packet, nil
+	}
 	return packet, packets.ErrRejectPacket
 }
 
