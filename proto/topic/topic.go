@@ -49,10 +49,9 @@ func (k Kind) Retained() bool { return k == Orders || k == Hush || k == Presence
 func (k Kind) Down() bool { return strings.HasPrefix(string(k), "down/") }
 
 func (k Kind) known() bool {
-	for _, known := range Kinds() {
-		if k == known {
-			return true
-		}
+	switch k {
+	case Orders, Hush, Lease, Receipts, Presence, LeaseRequest, Health, Records, Receptions:
+		return true
 	}
 	return false
 }
@@ -108,12 +107,16 @@ func Shared(name, network string, k Kind) string {
 
 // Parse takes a topic apart. The error says what is wrong with it.
 func Parse(topic string) (Address, Kind, error) {
-	levels := strings.SplitN(topic, separate, 5)
-	if len(levels) != 5 || levels[0] != root || levels[1] != version {
+	// Without an array of levels: this is asked of each message, more than once.
+	first, rest, _ := strings.Cut(topic, separate)
+	second, rest, _ := strings.Cut(rest, separate)
+	network, rest, _ := strings.Cut(rest, separate)
+	beacon, last, complete := strings.Cut(rest, separate)
+	if !complete || first != root || second != version {
 		return Address{}, "", fmt.Errorf("topic %.200q is not %s", topic, Address{"NETWORK", "BEACON"}.Topic("…"))
 	}
-	address, kind := Address{levels[2], levels[3]}, Kind(levels[4])
-	for _, id := range []string{address.Network, address.Beacon} {
+	address, kind := Address{network, beacon}, Kind(last)
+	for _, id := range [...]string{address.Network, address.Beacon} {
 		if err := CheckID(id); err != nil {
 			return Address{}, "", fmt.Errorf("topic %.200q: %w", topic, err)
 		}
