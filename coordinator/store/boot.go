@@ -48,8 +48,12 @@ func (s *Store) Gaps(ctx context.Context, beacon string, limit int) ([]Gap, erro
 // runsOf lists, sorted, the runs that reports speak of.
 func runsOf(reports Reports) []Run {
 	set := make(map[Run]bool)
-	for _, r := range reports.Records {
-		set[Run{r.Beacon, r.Boot}] = true
+	var last Run // of the record before, as of most records
+	for i := range reports.Records {
+		r := &reports.Records[i]
+		if run := (Run{r.Beacon, r.Boot}); run != last {
+			set[run], last = true, run
+		}
 		if r.Thinned != nil {
 			set[Run{r.Beacon, r.Thinned.Boot}] = true
 		}
@@ -123,13 +127,15 @@ func columnsOf(runs []Run) (beacons, boots []string) {
 	return beacons, boots
 }
 
-// extendRuns notes what newly stored records say of their runs.
-func (tx *Tx) extendRuns(ctx context.Context, fresh []Record) error {
-	seqs := make(map[Run][]int64)
+// extendRuns notes what newly stored records say of their runs, and which they
+// are.
+func (tx *Tx) extendRuns(ctx context.Context, fresh []Record, added map[Run]seqSet) error {
+	if len(added) == 0 {
+		return nil
+	}
 	batch := &pgx.Batch{}
-	for _, r := range fresh {
-		run := Run{r.Beacon, r.Boot}
-		seqs[run] = append(seqs[run], r.Seq)
+	for i := range fresh {
+		r := &fresh[i]
 		if r.RunStarted != nil {
 			batch.Queue(`
 				update boots set previous_boot = nullif($3, ''), previous_last_seq = $4, kernel_boot_id = $5, version = $6
@@ -143,9 +149,13 @@ func (tx *Tx) extendRuns(ctx context.Context, fresh []Record) error {
 				r.Beacon, r.Thinned.Boot, r.Thinned.FirstSeq, r.Thinned.LastSeq)
 		}
 	}
-	for run, stored := range seqs {
-		batch.Queue(`update boots set seqs = seqs + $3::text::int8multirange where beacon = $1 and boot = $2`,
-			run.Beacon, run.Boot, multirange(stored))
+	var beacons, boots, seqs []string
+	for run, set := range added {
+		beacons, boots, seqs = append(beacons, run.Beacon), append(boots, run.Boot), append(seqs, set.multirange())
 	}
+	batch.Queue(`
+		update boots b set seqs = b.seqs + k.seqs::int8multirange
+		from unnest($1::text[], $2::text[], $3::text[]) as k (beacon, boot, seqs)
+		where b.beacon = k.beacon and b.boot = k.boot`, beacons, boots, seqs)
 	return tx.SendBatch(ctx, batch).Close()
 }

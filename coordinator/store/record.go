@@ -40,24 +40,33 @@ const (
 )
 
 // storeRecords needs the rows of the records' runs to be locked, and what they
-// hold.
-func (tx *Tx) storeRecords(ctx context.Context, records []Record, held map[Run]seqSet) ([]RecordFate, error) {
+// hold. It gives what they hold besides now.
+func (tx *Tx) storeRecords(ctx context.Context, records []Record, held map[Run]seqSet) ([]RecordFate, map[Run]seqSet, error) {
 	fates := make([]RecordFate, len(records))
-	met := make(map[RecordKey]bool, len(records)) // in this very call
-	var fresh, others []int                       // indices
-	for i, r := range records {
-		if met[r.RecordKey] || held[Run{r.Beacon, r.Boot}].contains(r.Seq) {
+	added := make(map[Run]seqSet, len(held))
+	fresh := make([]int, 0, len(records)) // indices
+	var others []int
+	var run Run // of the record before, as of most records
+	var stored, now seqSet
+	for i := range records {
+		r := &records[i]
+		if next := (Run{r.Beacon, r.Boot}); i == 0 || next != run {
+			run = next
+			stored, now = held[run], added[run]
+		}
+		if stored.contains(r.Seq) || now.contains(r.Seq) {
 			others = append(others, i)
 			continue
 		}
-		met[r.RecordKey] = true
+		now = now.with(r.Seq)
+		added[run] = now
 		fresh = append(fresh, i)
 		fates[i] = RecordStored
 	}
 	if err := tx.copyRecords(ctx, records, fresh); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	return fates, tx.compare(ctx, records, others, fates)
+	return fates, added, tx.compare(ctx, records, others, fates)
 }
 
 // copyRecords stores records whose keys are known to be free.
@@ -65,11 +74,8 @@ func (tx *Tx) copyRecords(ctx context.Context, records []Record, fresh []int) er
 	if len(fresh) == 0 {
 		return nil
 	}
-	columns := []string{"recorded_day", "beacon", "boot", "seq", "kind", "device_time", "received_at", "body", "digest"}
-	_, err := tx.CopyFrom(ctx, pgx.Identifier{"records"}, columns, pgx.CopyFromSlice(len(fresh), func(i int) ([]any, error) {
-		r := &records[fresh[i]]
-		return []any{r.RecordedDay, r.Beacon, r.Boot, r.Seq, r.Kind, r.DeviceTime, tx.Now, r.Body, r.Digest}, nil
-	}))
+	_, err := tx.Conn().PgConn().CopyFrom(ctx, newRecordRows(records, fresh, tx.Now), `copy records
+		(recorded_day, beacon, boot, seq, kind, device_time, received_at, body, digest) from stdin (format binary)`)
 	return err
 }
 

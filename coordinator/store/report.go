@@ -1,6 +1,9 @@
 package store
 
-import "context"
+import (
+	"context"
+	"slices"
+)
 
 // Reports are what agents said, to be stored in one transaction.
 type Reports struct {
@@ -44,16 +47,12 @@ func (tx *Tx) storeReports(ctx context.Context, reports Reports) (fates Fates, e
 	if err != nil {
 		return fates, err
 	}
-	if fates.Records, err = tx.storeRecords(ctx, reports.Records, held); err != nil {
+	var added map[Run]seqSet
+	if fates.Records, added, err = tx.storeRecords(ctx, reports.Records, held); err != nil {
 		return fates, err
 	}
-	var fresh []Record
-	for i, fate := range fates.Records {
-		if fate == RecordStored {
-			fresh = append(fresh, reports.Records[i])
-		}
-	}
-	if err := tx.extendRuns(ctx, fresh); err != nil {
+	fresh := freshOf(reports.Records, fates.Records)
+	if err := tx.extendRuns(ctx, fresh, added); err != nil {
 		return fates, err
 	}
 	if err := tx.storeOutcomes(ctx, fresh); err != nil {
@@ -64,4 +63,18 @@ func (tx *Tx) storeReports(ctx context.Context, reports Reports) (fates Fates, e
 	}
 	fates.Health, fates.Presence, err = tx.updateStatus(ctx, reports)
 	return fates, err
+}
+
+// freshOf gives the records that were stored now: mostly all.
+func freshOf(records []Record, fates []RecordFate) []Record {
+	if !slices.ContainsFunc(fates, func(f RecordFate) bool { return f != RecordStored }) {
+		return records
+	}
+	var fresh []Record
+	for i, fate := range fates {
+		if fate == RecordStored {
+			fresh = append(fresh, records[i])
+		}
+	}
+	return fresh
 }

@@ -1,10 +1,9 @@
 package store
 
 import (
-	"fmt"
 	"slices"
 	"sort"
-	"strings"
+	"strconv"
 
 	"github.com/jackc/pgx/v5/pgtype"
 )
@@ -24,17 +23,6 @@ func Ranges(seqs []int64) (ranges [][2]int64) {
 	return ranges
 }
 
-func multirange(seqs []int64) string {
-	var text strings.Builder
-	for i, r := range Ranges(seqs) {
-		if i > 0 {
-			text.WriteByte(',')
-		}
-		fmt.Fprintf(&text, "[%d,%d]", r[0], r[1])
-	}
-	return "{" + text.String() + "}"
-}
-
 // seqSet is a set of seqs: sorted pieces, each with its first and its last.
 type seqSet [][2]int64
 
@@ -49,4 +37,35 @@ func setOf(m pgtype.Multirange[pgtype.Range[int64]]) (set seqSet) {
 func (s seqSet) contains(seq int64) bool {
 	i := sort.Search(len(s), func(i int) bool { return seq <= s[i][1] })
 	return i < len(s) && s[i][0] <= seq
+}
+
+// with is the set and one seq more, which it does not contain.
+func (s seqSet) with(seq int64) seqSet {
+	i := sort.Search(len(s), func(i int) bool { return seq < s[i][0] })
+	follows, precedes := i > 0 && s[i-1][1]+1 == seq, i < len(s) && seq+1 == s[i][0]
+	switch {
+	case follows && precedes:
+		s[i-1][1] = s[i][1]
+		return slices.Delete(s, i, i+1)
+	case follows:
+		s[i-1][1] = seq
+	case precedes:
+		s[i][0] = seq
+	default:
+		return slices.Insert(s, i, [2]int64{seq, seq})
+	}
+	return s
+}
+
+// multirange writes the set as Postgres reads it.
+func (s seqSet) multirange() string {
+	text := []byte{'{'}
+	for i, r := range s {
+		if i > 0 {
+			text = append(text, ',')
+		}
+		text = strconv.AppendInt(append(text, '['), r[0], 10)
+		text = append(strconv.AppendInt(append(text, ','), r[1], 10), ']')
+	}
+	return string(append(text, '}'))
 }

@@ -2,6 +2,8 @@ package store
 
 import (
 	"context"
+	"maps"
+	"slices"
 
 	"github.com/jackc/pgx/v5"
 )
@@ -24,8 +26,8 @@ func (tx *Tx) applyStatus(ctx context.Context, change statusChange) error {
 	for _, h := range change.latest {
 		queueHealth(batch, h)
 	}
-	for beacon := range change.heard {
-		batch.Queue(`update beacon_status set last_seen = greatest(last_seen, now()) where beacon = $1`, beacon)
+	if len(change.heard) > 0 {
+		batch.Queue(`update beacon_status set last_seen = greatest(last_seen, now()) where beacon = any($1)`, slices.Collect(maps.Keys(change.heard)))
 	}
 	for run := range change.lingering {
 		batch.Queue(`update leases set heard_at = greatest(heard_at, now()) where beacon = $1 and run = $2`, run.Beacon, run.Boot)
