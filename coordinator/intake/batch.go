@@ -26,6 +26,7 @@ func readBatch(r rules, m *message, batch *wirev1.RecordBatch) *Refusal {
 	if total > maxRecordBytes {
 		return refuse(TooLarge, "the records in a batch of %s have %d bytes, and at most %d are read", m.address.Beacon, total, maxRecordBytes)
 	}
+	m.reports.Records = make([]store.Record, 0, len(batch.GetRecords()))
 	for i, body := range batch.GetRecords() {
 		record, refusal := readRecord(r, m.address.Beacon, body)
 		if refusal != nil {

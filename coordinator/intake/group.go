@@ -14,9 +14,15 @@ const (
 	longestPause  = 5 * time.Second
 )
 
-// store stores a group, however long it takes, and answers for it. When ctx ends
+// answer is what is to follow a commit.
+type answer struct {
+	group []*message
+	fates store.Fates
+}
+
+// store stores a group, however long it takes, and has it answered. When ctx ends
 // first, nothing is answered.
-func (in *Intake) store(ctx context.Context, group []*message) {
+func (in *Intake) store(ctx context.Context, group []*message, stored chan<- answer) {
 	reports := join(group)
 	for pause := shortestPause; ; pause = min(2*pause, longestPause) {
 		began := time.Now()
@@ -24,13 +30,13 @@ func (in *Intake) store(ctx context.Context, group []*message) {
 		switch {
 		case err == nil:
 			in.metrics.storing.Observe(time.Since(began).Seconds())
-			in.answer(ctx, group, fates)
+			stored <- answer{group, fates}
 			return
 		case ctx.Err() != nil:
 			return
 		case store.RefusesData(err) && len(group) > 1:
 			for _, m := range group {
-				in.store(ctx, []*message{m})
+				in.store(ctx, []*message{m}, stored)
 			}
 			return
 		case store.RefusesData(err):
@@ -58,6 +64,7 @@ func (in *Intake) giveUp(m *message, err error) {
 }
 
 func join(group []*message) (reports store.Reports) {
+	reports.Records = make([]store.Record, 0, countRecords(group))
 	for _, m := range group {
 		reports.Records = append(reports.Records, m.reports.Records...)
 		reports.Health = append(reports.Health, m.reports.Health...)
@@ -66,15 +73,17 @@ func join(group []*message) (reports store.Reports) {
 	return reports
 }
 
-// answer follows a commit: receipts to the agents, then word to the broker.
-func (in *Intake) answer(ctx context.Context, group []*message, fates store.Fates) {
-	in.count(group, fates)
-	in.sendReceipts(ctx, group)
-	for _, m := range group {
+// answer follows a commit, while the next group is stored: word to the broker,
+// then receipts to the agents.
+func (in *Intake) answer(ctx context.Context, a answer) {
+	in.count(a.group, a.fates)
+	now := time.Now()
+	for _, m := range a.group {
 		m.delivery.Done()
-		in.metrics.lag.Observe(time.Since(m.received).Seconds())
+		in.metrics.lag.Observe(now.Sub(m.received).Seconds())
 	}
-	in.leave(group...)
+	in.leave(a.group...)
+	in.sendReceipts(ctx, a.group)
 }
 
 func (in *Intake) count(group []*message, fates store.Fates) {
@@ -85,12 +94,12 @@ func (in *Intake) count(group []*message, fates store.Fates) {
 	for _, verdict := range fates.Presence {
 		in.metrics.live.WithLabelValues("presence", string(verdict)).Inc()
 	}
-	i := 0
+	i, counts := 0, map[store.RecordFate]float64{}
 	for _, m := range group {
 		for _, record := range m.reports.Records {
 			fate := fates.Records[i]
 			i++
-			in.metrics.records.WithLabelValues(string(fate)).Inc()
+			counts[fate]++
 			if record.Kind == "unknown" || record.Kind == "outcome" && record.Outcome == nil {
 				in.metrics.opaque.Inc()
 			}
@@ -99,5 +108,8 @@ func (in *Intake) count(group []*message, fates store.Fates) {
 					slog.String("beacon", record.Beacon), slog.String("boot", record.Boot), slog.Int64("seq", record.Seq))
 			}
 		}
+	}
+	for fate, n := range counts {
+		in.metrics.records.WithLabelValues(string(fate)).Add(n)
 	}
 }

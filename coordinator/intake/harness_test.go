@@ -6,6 +6,7 @@ import (
 	"crypto/rand"
 	"fmt"
 	"log/slog"
+	"os"
 	"sync"
 	"testing"
 
@@ -23,6 +24,10 @@ import (
 )
 
 func TestMain(m *testing.M) {
+	if text := os.Getenv(loadVariable); text != "" {
+		bePublishers(text)
+		return
+	}
 	goleak.VerifyTestMain(m, storetest.LeakOptions()...)
 }
 
@@ -149,6 +154,14 @@ func (b *bench) start(t testing.TB) {
 	ctx, cancel := context.WithCancel(context.Background())
 	go b.Run(ctx)
 	t.Cleanup(func() { cancel(); <-b.ended })
+}
+
+// waiting is how many messages wait to be stored.
+func (b *bench) waiting() (n int) {
+	for _, l := range b.lanes {
+		n += len(l.live) + len(l.records)
+	}
+	return n
 }
 
 // bring hands a delivery over; the channel closes when it is dealt with.

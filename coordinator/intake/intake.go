@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"sync"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -54,23 +55,25 @@ type Intake struct {
 	metrics *metrics
 	limiter limiter
 
-	live, records chan *message
-	room          *semaphore.Weighted // bytes of records, from Handle until they are dealt with
-	ended         chan struct{}
+	lanes [lanes]lane
+	room  *semaphore.Weighted // bytes of records, from Handle until they are dealt with
+	ended chan struct{}
 }
 
 // New makes an intake. It takes nothing before Run is called.
 func New(options Options) *Intake {
-	return &Intake{
+	in := &Intake{
 		options: options,
 		rules:   rules{options.Network, options.Known, options.SlotLength},
 		logger:  options.Logger,
 		metrics: newMetrics(options.Metrics),
-		live:    make(chan *message, liveQueue),
-		records: make(chan *message, recordsQueue),
 		room:    semaphore.NewWeighted(recordsRoom),
 		ended:   make(chan struct{}),
 	}
+	for i := range in.lanes {
+		in.lanes[i] = lane{live: make(chan *message, liveQueue), records: make(chan *message, recordsQueue)}
+	}
+	return in
 }
 
 // ErrEnded is what Handle returns when Run has ended.
@@ -90,9 +93,10 @@ func (in *Intake) Handle(ctx context.Context, delivery broker.Delivery) error {
 	for _, refusal := range m.bad {
 		in.refused(delivery.Topic, refusal)
 	}
-	queue := in.live
+	lane := in.lane(m.address.Beacon)
+	queue := lane.live
 	if m.kind == topic.Records {
-		queue = in.records
+		queue = lane.records
 		if err := in.waitForRoom(ctx, m); err != nil {
 			return err
 		}
@@ -142,60 +146,23 @@ func (in *Intake) leave(group ...*message) {
 	}
 }
 
-// Run empties the queue into the store until ctx ends. It may be called once.
+// Run empties the queues into the store until ctx ends. It may be called once.
 func (in *Intake) Run(ctx context.Context) {
 	defer close(in.ended)
-	for {
-		group := in.collect(ctx)
-		if len(group) == 0 {
-			return
-		}
-		in.store(ctx, group)
+	var running sync.WaitGroup
+	for _, l := range in.lanes {
+		stored := make(chan answer, 1)
+		running.Go(func() {
+			defer close(stored)
+			for group := l.collect(ctx); len(group) > 0; group = l.collect(ctx) {
+				in.store(ctx, group, stored)
+			}
+		})
+		running.Go(func() {
+			for a := range stored {
+				in.answer(ctx, a)
+			}
+		})
 	}
-}
-
-// The bounds of a group, which is one transaction.
-const (
-	groupLive    = 1000
-	groupRecords = 4000
-)
-
-// collect waits for a message and takes what else is there, live ones first. It
-// returns nothing when ctx ends.
-func (in *Intake) collect(ctx context.Context) (group []*message) {
-	select {
-	case <-ctx.Done():
-		return nil
-	case m := <-in.live:
-		group = append(group, m)
-	case m := <-in.records:
-		group = append(group, m)
-	}
-	for len(group) < groupLive {
-		select {
-		case m := <-in.live:
-			group = append(group, m)
-			continue
-		default:
-		}
-		break
-	}
-	for rows := countRecords(group); rows < groupRecords; {
-		select {
-		case m := <-in.records:
-			group = append(group, m)
-			rows += len(m.reports.Records)
-			continue
-		default:
-		}
-		break
-	}
-	return group
-}
-
-func countRecords(group []*message) (n int) {
-	for _, m := range group {
-		n += len(m.reports.Records)
-	}
-	return n
+	running.Wait()
 }

@@ -168,9 +168,9 @@ func TestAReceiptThatCannotBeSentCostsOnlyARepetition(t *testing.T) {
 	b.start(t)
 	payload := batch(t, "hilltop-hf", wireRecord(1, 1))
 	<-b.bring(t, topicOf("hilltop-hf", topic.Records), payload)
-	if got := b.count(t, "lamplighter_intake_receipts_total", map[string]string{"result": "failed"}); got != 1 {
-		t.Errorf("%v receipts counted as failed", got)
-	}
+	await(t.Context(), t, "a receipt that counts as failed", func() bool {
+		return b.count(t, "lamplighter_intake_receipts_total", map[string]string{"result": "failed"}) == 1
+	})
 	broken = false // only read by the intake while it deals with a delivery
 	<-b.bring(t, topicOf("hilltop-hf", topic.Records), payload)
 	<-b.listener.receipts
@@ -230,8 +230,9 @@ func TestAFullQueueHoldsDeliveriesBack(t *testing.T) {
 	ended, stop := context.WithCancel(t.Context())
 	stop()
 	b.Run(ended)
-	for len(b.records) < cap(b.records) { // Run may have taken some on its way out
-		b.records <- &message{}
+	records := b.lane("hilltop-hf").records
+	for len(records) < cap(records) { // Run may have taken some on its way out
+		records <- &message{}
 	}
 	if err := b.Handle(t.Context(), delivery); !errors.Is(err, ErrEnded) {
 		t.Errorf("after the end: %v", err)

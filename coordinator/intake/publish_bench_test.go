@@ -4,76 +4,131 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"os"
+	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
-	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/jackc/pgx/v5"
 	"github.com/prometheus/client_golang/prometheus"
 
 	"lamplighter/coordinator/broker"
 	"lamplighter/coordinator/broker/brokertest"
-	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+	"lamplighter/coordinator/store"
 	"lamplighter/proto/onair/slot"
 	"lamplighter/proto/topic"
 )
 
 // What the publishers of the benchmark do, all of it on this machine.
 const (
-	publishers   = 200
-	perPublisher = 150 // records in a round, each a message of its own
+	publishing   = 200
+	perPublisher = 500 // records in a round, each a message of its own
 	window       = 20  // messages of a publisher that wait for their answer
-	queued       = 5   // the same with Mosquitto, which holds 1,000 for a subscriber and drops the rest
 	recordBytes  = 200
 	rounds       = 3 // the median counts
 )
 
 // BenchmarkPublishers has 200 agents send records of 200 bytes, each as a
 // message of its own with QoS 1 and at most 20 of them unanswered, until the last
-// one is stored (Postgres with fsync) and answered. In the same round, just
-// before, the same rows are copied into the same table with a plain COPY, 1,000
-// a commit on one connection: the unit. With the broker in this process the ratio
-// to that is reported; with Mosquitto also the ratio to what that broker passes
-// on by itself, to a subscriber that stores nothing.
+// one is stored (Postgres with fsync), answered and covered by a receipt. In the
+// same round, just before, the same rows are copied into the same table with a
+// plain COPY, 1,000 a commit on one connection: the unit. With the broker in this
+// process the ratio to that is reported; with Mosquitto also the ratio to what
+// that broker passes on by itself, to a subscriber that stores nothing. Where
+// the time goes is told as microseconds of processor for each record: of this
+// process (with the embedded broker in it), of the publishers', of Postgres and
+// of Mosquitto.
 func BenchmarkPublishers(b *testing.B) {
 	b.Run("embedded", func(b *testing.B) {
-		publishTo(b, func(b *testing.B) (broker.Broker, string) {
-			through, err := broker.NewEmbedded(broker.EmbeddedOptions{Network: network, Listen: "127.0.0.1:0", Log: slog.New(slog.DiscardHandler), Metrics: prometheus.NewRegistry()})
-			if err != nil {
-				b.Fatal(err)
-			}
-			return through, ""
+		publishTo(b, nil, func() (broker.Broker, error) {
+			return broker.NewEmbedded(broker.EmbeddedOptions{Network: network, Listen: "127.0.0.1:0", Log: slog.New(slog.DiscardHandler), Metrics: prometheus.NewRegistry()})
 		})
 	})
 	b.Run("mosquitto", func(b *testing.B) {
 		m := brokertest.StartMosquitto(b)
-		publishTo(b, func(b *testing.B) (broker.Broker, string) {
-			through, err := broker.NewExternal(broker.ExternalOptions{Network: network, URL: m.URL(), ClientID: "coordinator-bench", Log: slog.New(slog.DiscardHandler), Metrics: prometheus.NewRegistry()})
-			if err != nil {
-				b.Fatal(err)
-			}
-			return through, m.URL()
+		publishTo(b, m, func() (broker.Broker, error) {
+			return broker.NewExternal(broker.ExternalOptions{Network: network, URL: m.URL(), ClientID: "coordinator-bench", Log: slog.New(slog.DiscardHandler), Metrics: prometheus.NewRegistry()})
 		})
 	})
 }
 
-func publishTo(b *testing.B, choose func(*testing.B) (through broker.Broker, raw string)) {
+// publishTo measures one of the two; raw is a broker that can be measured by itself.
+func publishTo(b *testing.B, raw *brokertest.Mosquitto, choose func() (broker.Broker, error)) {
 	server, s := durable(b)
+	if err := s.MakePartitions(b.Context()); err != nil {
+		b.Fatal(err)
+	}
+	through, err := choose()
+	if err != nil {
+		b.Fatal(err)
+	}
+	in := intakeOf(b, s, through)
+	conn, err := pgx.Connect(b.Context(), server.URL())
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() { _ = conn.Close(context.Background()) })
+	const rows = publishing * perPublisher
+	what := load{
+		Address: through.Addr(), Kind: topic.Records, Day: int(time.Now().Unix() / (24 * 60 * 60)),
+		Publishers: publishing, Each: perPublisher, Window: window, Receipts: true,
+	}
+	figures := map[string][]float64{}
+	note := func(name string, value float64) { figures[name] = append(figures[name], value) }
+	for round := range rounds * b.N {
+		what.Round = round + 1
+		unit := rows / copyPlainly(b, in.rules, conn, what, run(1000+round)).Seconds()
+		alone := 0.0
+		if raw != nil {
+			alone = rows / passOn(b, what).Seconds()
+		}
+		all := startPublishers(b, what)
+		own, database := processorTime(), processorTimeOf(b, server.Process())
+		other := time.Duration(0)
+		if raw != nil {
+			other = processorTimeOf(b, raw.Process())
+		}
+		began := time.Now()
+		used := all.publish(b)
+		rate := rows / time.Since(began).Seconds()
+		note("records/s", rate)
+		note("of-COPY", rate/unit)
+		note("own-µs", (processorTime()-own).Seconds()/rows*1e6)
+		note("Postgres-µs", (processorTimeOf(b, server.Process())-database).Seconds()/rows*1e6)
+		note("publishers-µs", used.CPU.Seconds()/rows*1e6)
+		if raw != nil {
+			note("of-broker-alone", rate/alone)
+			note("broker-µs", (processorTimeOf(b, raw.Process())-other).Seconds()/rows*1e6)
+		}
+		all.end(b)
+	}
+	for name, values := range figures {
+		b.ReportMetric(median(values), name)
+	}
+	checkAllStored(b, conn, rows, rounds*b.N)
+}
+
+// intakeOf is an intake at work on what comes through a broker.
+func intakeOf(b *testing.B, s *store.Store, through broker.Broker) *Intake {
+	b.Helper()
 	key, err := signer()
 	if err != nil {
 		b.Fatal(err)
 	}
-	through, raw := choose(b)
 	in := New(Options{
 		Store: s, Publisher: through, Signer: key, Network: network, Known: func(string) bool { return true },
 		SlotLength: func() slot.Length { return slot.Standard }, Logger: slog.New(slog.DiscardHandler), Metrics: prometheus.NewRegistry(),
 	})
+	connected := make(chan struct{})
+	through.OnConnect(sync.OnceFunc(func() { close(connected) }))
 	if err := through.Start(b.Context()); err != nil {
 		b.Fatal(err)
 	}
+	<-connected
 	ctx, stop := context.WithCancel(b.Context())
 	var running sync.WaitGroup
 	running.Go(func() { in.Run(ctx) })
@@ -85,46 +140,20 @@ func publishTo(b *testing.B, choose func(*testing.B) (through broker.Broker, raw
 		}
 	})
 	b.Cleanup(func() { stop(); through.Stop(); running.Wait() })
-	address := "tcp://" + through.Addr()
-	unanswered := window
-	if raw != "" {
-		address, unanswered = raw, queued
-	}
-	conn, err := pgx.Connect(b.Context(), server.URL())
-	if err != nil {
-		b.Fatal(err)
-	}
-	b.Cleanup(func() { _ = conn.Close(context.Background()) })
-	rows := float64(publishers * perPublisher)
-	var stored, toCopy, toRaw []float64
-	for round := range rounds * b.N {
-		payloads := roundOf(b, round+1)
-		unit := rows / copyPlainly(b, in.rules, conn, payloads, run(1000+round)).Seconds()
-		alone := 0.0
-		if raw != "" {
-			alone = rows / passOn(b, raw, payloads).Seconds()
+	return in
+}
+
+// checkAllStored looks for what was lost and what is there twice.
+func checkAllStored(b *testing.B, conn *pgx.Conn, rows, rounds int) {
+	b.Helper()
+	for round := range rounds {
+		var there, distinct, counted int
+		err := conn.QueryRow(b.Context(), `select count(*), count(distinct (beacon, seq)),
+			(select sum(upper(r) - lower(r)) from boots, unnest(seqs) r where boot = $1) from records where boot = $1`, run(round+1)).
+			Scan(&there, &distinct, &counted)
+		if err != nil || there != rows || distinct != rows || counted != rows {
+			b.Errorf("round %d: %d rows, %d keys and %d counted, of %d: %v", round+1, there, distinct, counted, rows, err)
 		}
-		before := count(b, conn)
-		began := time.Now()
-		publish(b, address, topic.Records, payloads, unanswered)
-		for count(b, conn) < before+int(rows) { // what the external broker has answered may still be on its way
-			if time.Since(began) > 10*time.Minute {
-				b.Fatalf("%d of %.0f records are stored", count(b, conn)-before, rows)
-			}
-		}
-		rate := rows / time.Since(began).Seconds()
-		stored, toCopy = append(stored, rate), append(toCopy, rate/unit)
-		if raw != "" {
-			toRaw = append(toRaw, rate/alone)
-		}
-	}
-	b.ReportMetric(median(stored), "records/s")
-	b.ReportMetric(median(toCopy), "of-COPY")
-	if raw != "" {
-		b.ReportMetric(median(toRaw), "of-broker-alone")
-	}
-	if n := count(b, conn); n != int(rows)*rounds*b.N {
-		b.Errorf("%d records are stored of %d", n, int(rows)*rounds*b.N)
 	}
 }
 
@@ -133,33 +162,13 @@ func median(values []float64) float64 {
 	return values[len(values)/2]
 }
 
-// roundOf makes the messages of each publisher.
-func roundOf(b *testing.B, round int) [][][]byte {
-	b.Helper()
-	sentence := strings.Repeat("x", recordBytes-72) // what stands around it has 72 bytes
-	all := make([][][]byte, publishers)
-	for p := range all {
-		for i := range perPublisher {
-			record := wireRecord(round, uint64(i+1))
-			record.Body = &wirev1.Record_Event{Event: &wirev1.Event{What: "bench", Sentence: sentence}}
-			if size := len(marshal(b, record)); size < recordBytes-10 || size > recordBytes+10 {
-				b.Fatalf("a record has %d bytes", size)
-			}
-			all[p] = append(all[p], batch(b, beaconOf(p), record))
-		}
-	}
-	return all
-}
-
-func beaconOf(p int) string { return fmt.Sprintf("b%03d", p) }
-
-// copyPlainly copies the rows of the messages into the table, as of a run of their
-// own.
-func copyPlainly(b *testing.B, r rules, conn *pgx.Conn, payloads [][][]byte, ofRun string) time.Duration {
+// copyPlainly copies the rows of a round's messages into the table, as of a run of
+// their own.
+func copyPlainly(b *testing.B, r rules, conn *pgx.Conn, what load, ofRun string) time.Duration {
 	b.Helper()
 	var rows [][]any
-	for p := range payloads {
-		for _, payload := range payloads[p] {
+	for p := range what.Publishers {
+		for _, payload := range roundOf(what, beaconOf(p)) {
 			m := &message{delivery: broker.Delivery{Topic: topicOf(beaconOf(p), topic.Records), Payload: payload}}
 			if refusal := r.walk(m); refusal != nil {
 				b.Fatal(refusal.Sentence)
@@ -179,73 +188,46 @@ func copyPlainly(b *testing.B, r rules, conn *pgx.Conn, payloads [][][]byte, ofR
 	return time.Since(began)
 }
 
-func count(b *testing.B, conn *pgx.Conn) (n int) {
-	b.Helper()
-	if err := conn.QueryRow(b.Context(), "select coalesce(sum(upper(r) - lower(r)), 0) from boots, unnest(seqs) r").Scan(&n); err != nil {
-		b.Fatal(err)
-	}
-	return n
-}
-
-// publish sends all messages and returns when the broker has answered each.
-func publish(b *testing.B, address string, kind topic.Kind, payloads [][][]byte, window int) {
-	b.Helper()
-	clients := make([]mqtt.Client, len(payloads))
-	for p := range clients {
-		clients[p] = connect(b, address, topic.Address{Network: network, Beacon: beaconOf(p)}.ClientID())
-	}
-	var sending sync.WaitGroup
-	for p, client := range clients {
-		sending.Go(func() {
-			var waiting []mqtt.Token
-			for _, payload := range payloads[p] {
-				if len(waiting) == window {
-					waiting[0].Wait()
-					waiting = waiting[1:]
-				}
-				waiting = append(waiting, client.Publish(topicOf(beaconOf(p), kind), 1, false, payload))
-			}
-			for _, token := range waiting {
-				if token.Wait(); token.Error() != nil {
-					b.Error(token.Error())
-				}
-			}
-			client.Disconnect(100)
-		})
-	}
-	sending.Wait()
-}
-
-func connect(b *testing.B, address, id string) mqtt.Client {
-	b.Helper()
-	client := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(address).SetClientID(id).SetAutoReconnect(false).SetKeepAlive(30 * time.Second).SetOrderMatters(false))
-	if token := client.Connect(); token.Wait() && token.Error() != nil {
-		b.Fatal(token.Error())
-	}
-	return client
-}
-
 // passOn says how long the broker alone takes to bring the messages to one
 // subscriber.
-func passOn(b *testing.B, address string, payloads [][][]byte) time.Duration {
+func passOn(b *testing.B, what load) time.Duration {
 	b.Helper()
-	left := publishers * perPublisher
-	all := make(chan struct{})
-	subscriber := connect(b, address, "subscriber")
-	defer subscriber.Disconnect(100)
-	var mu sync.Mutex
-	token := subscriber.Subscribe(topic.Every(network, topic.Receptions), 1, func(mqtt.Client, mqtt.Message) {
-		mu.Lock()
-		defer mu.Unlock()
-		if left--; left == 0 {
-			close(all)
-		}
-	})
-	if token.Wait() && token.Error() != nil {
-		b.Fatal(token.Error())
-	}
+	what.Kind, what.Receipts, what.Subscriber = topic.Lease, false, true // a kind that nobody else listens to
+	all := startPublishers(b, what)
+	defer all.end(b)
 	began := time.Now()
-	publish(b, address, topic.Receptions, payloads, queued) // a kind that is not for the intake
-	<-all
+	all.publish(b)
 	return time.Since(began)
+}
+
+// processorTimeOf is what another process has used, with its children, as the
+// kernel tells it in hundredths of a second (proc(5)).
+func processorTimeOf(b *testing.B, process int) time.Duration {
+	b.Helper()
+	ticks := 0
+	files, err := filepath.Glob("/proc/[0-9]*/stat")
+	if err != nil {
+		b.Fatal(err)
+	}
+	for _, file := range files {
+		content, err := os.ReadFile(file)
+		if err != nil {
+			continue // it has ended
+		}
+		_, after, _ := strings.Cut(string(content), ") ")
+		fields := strings.Fields(after) // from the third field on
+		sum := func(from, to int) {
+			for _, field := range fields[from:to] {
+				n, _ := strconv.Atoi(field)
+				ticks += n
+			}
+		}
+		switch {
+		case file == fmt.Sprintf("/proc/%d/stat", process):
+			sum(11, 15) // with its ended children
+		case fields[1] == strconv.Itoa(process):
+			sum(11, 13)
+		}
+	}
+	return time.Duration(ticks) * 10 * time.Millisecond
 }

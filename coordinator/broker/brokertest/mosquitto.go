@@ -57,6 +57,9 @@ func freeAddress(t testing.TB) string {
 // Addr is HOST:PORT.
 func (m *Mosquitto) Addr() string { return m.addr }
 
+// Process is its process's id.
+func (m *Mosquitto) Process() int { return m.run.Process.Pid }
+
 // URL is the broker's address for a client.
 func (m *Mosquitto) URL() string { return "tcp://" + m.addr }
 
