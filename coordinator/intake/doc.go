@@ -2,11 +2,12 @@
 // store: records, live health and presence.
 //
 // The way of a message is the list of steps in steps.go; what passes them waits
-// in a bounded queue. One loop empties the queue: whatever is there, up to a
-// bound, is stored in one transaction, live messages first. After the commit,
-// and never before, each beacon gets a sealed receipt for the records that are
-// stored, duplicates and conflicts included, and the broker is told that the
-// messages are dealt with.
+// in a bounded queue, in one of two lanes by its beacon. Each lane has a writer,
+// which stores whatever is there, up to a bound, in one transaction, live messages
+// first: while the disk is busy with the group of one lane, the other's is made.
+// After the commit, and never before, the broker is told that the messages are
+// dealt with, and each beacon gets a sealed receipt for the records that are
+// stored, duplicates and conflicts included; meanwhile the lane's writer goes on.
 //
 // What is authoritative: the database. The broker's acknowledgement proves
 // nothing, and neither does the receipt's being sent: an agent that does not
