@@ -1,6 +1,7 @@
 package dispatch
 
 import (
+	"context"
 	"io"
 	"log/slog"
 	"strings"
@@ -113,6 +114,27 @@ func TestASecondDeviceGivesNoSlotOfTheFirstAway(t *testing.T) {
 		if held[n] && n <= leased {
 			t.Errorf("slot %d was given out while the first device may obey it", n)
 		}
+	}
+}
+
+// S13: people are told before the decision is stored. A coordinator that ends
+// between the two tells twice rather than never.
+func TestTwoDevicesAreToldOfBeforeItIsStored(t *testing.T) {
+	b := newBench(t, twoNear)
+	told := ""
+	b.d.options.Cloned = func(ctx context.Context, beacon, _ string) {
+		told = beacon
+		leases, err := b.store.Leases(ctx)
+		if err != nil || len(leases) != 1 || leases[0].RivalBootID == nil {
+			t.Errorf("told when it was stored already: %+v, %v", leases, err)
+		}
+	}
+	b.lead()
+	first := request("mill-hf", b.orders("mill-hf"))
+	b.granted(first)
+	b.granted(another(first, "b", "another kernel"))
+	if g := b.granted(first); g.Refusal != "" || told != "mill-hf" {
+		t.Errorf("told of %q, and %+v", told, g)
 	}
 }
 

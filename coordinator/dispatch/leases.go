@@ -48,9 +48,6 @@ func (d *Dispatcher) answerLease(ctx context.Context, delivery broker.Delivery) 
 	if err := t.sendGrant(ctx, address, asked, decision); err != nil {
 		d.options.Log.Warn("the answer to a request for a lease could not be sent", "beacon", address.Beacon, "error", err)
 	}
-	if decision.Twice != "" && d.options.Cloned != nil {
-		d.options.Cloned(ctx, address.Beacon, decision.Twice)
-	}
 	if decision.Refusal == "" {
 		if asked.GetHush().GetEpoch() == 0 {
 			if err := t.tellUnhushed(ctx, address.Beacon); err != nil {
@@ -75,6 +72,9 @@ func (t *term) grant(ctx context.Context, asked *wirev1.LeaseRequest) (lease.Dec
 			return err
 		}
 		decision = t.writer.Book.Decide(request, known)
+		if decision.Twice != "" && t.options.Cloned != nil { // first of all: what is stored here, no request tells again
+			t.options.Cloned(ctx, request.Beacon, decision.Twice)
+		}
 		if !t.writer.Counts(request, decision) {
 			if decision.Holder.Rival == known.Holder.Rival {
 				return nil

@@ -58,6 +58,9 @@ func (c *coordinator) answer(payload []byte, d *device) {
 			known.Holder = row.holder
 		}
 		decision = t.writer.Book.Decide(request, known)
+		if decision.Twice != "" {
+			c.world.oracle.toldOfTwo(request.Beacon)
+		}
 		if !t.writer.Counts(request, decision) {
 			return func() { db.noteRival(request.Beacon, decision.Holder) }, nil
 		}

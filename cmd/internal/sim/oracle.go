@@ -130,7 +130,7 @@ func (o *oracle) decided(d *device, r lease.Request, decision lease.Decision) {
 		o.holders[r.Beacon] = holder
 	}
 	if decision.Refusal != lease.ClonedIdentity && decision.Refusal != lease.OtherKernel {
-		if holder.rival && holder.boot == r.BootID && decision.Twice == "" {
+		if holder.rival && holder.boot == r.BootID {
 			o.violated("S13", d.label, "two devices have asked, and nobody is told")
 		}
 		o.holders[r.Beacon] = holding{run: r.Run, boot: r.BootID, heard: o.world.now}
@@ -140,6 +140,13 @@ func (o *oracle) decided(d *device, r lease.Request, decision lease.Decision) {
 	} else if decision.Sentence != "" {
 		o.world.reach("a lease shortened")
 	}
+}
+
+// toldOfTwo is told when people are told that two devices speak for a beacon.
+func (o *oracle) toldOfTwo(beacon string) {
+	holder := o.holders[beacon]
+	holder.rival = false
+	o.holders[beacon] = holder
 }
 
 // asks is told of each request for a lease, as it is sent.
