@@ -113,12 +113,11 @@ func allocated() uint64 {
 	return sample[0].Value.Uint64()
 }
 
-// BenchmarkScroll scrolls through a thousand beacons, an hour, a day and a week
-// at once, and moves through time, frame by frame. It says how much processor
-// time the page's main thread took for a frame: what is left of the goal of 50 ms
-// is for the browser to paint, and for a slower computer.
-func BenchmarkScroll(b *testing.B) {
-	s := open(b, crowd(1000), "viewer")
+// thousand is a stage with a thousand beacons and a day of slots, which are the
+// same four days before and after.
+func thousand(t testing.TB) *stage {
+	t.Helper()
+	s := open(t, crowd(1000), "viewer")
 	day := s.plan.Transmissions
 	for away := -4; away <= 4; away++ {
 		for _, x := range day {
@@ -127,6 +126,15 @@ func BenchmarkScroll(b *testing.B) {
 			}
 		}
 	}
+	return s
+}
+
+// BenchmarkScroll scrolls through a thousand beacons, an hour, a day and a week
+// at once, and moves through time, frame by frame. It says how much processor
+// time the page's main thread took for a frame: what a person
+// sees, painting included, is what TestFrames measures.
+func BenchmarkScroll(b *testing.B) {
+	s := thousand(b)
 	for _, zoom := range []string{"1h", "1d", "1w"} {
 		b.Run(zoom, func(b *testing.B) {
 			v := visit(b, s, desk, "light")

@@ -259,6 +259,9 @@ func (v *tab) picture(name string) {
 	defer cancel()
 	png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
 	if err == nil {
+		err = os.MkdirAll(filepath.Dir(filepath.Join(folder, name)), 0o700)
+	}
+	if err == nil {
 		err = os.WriteFile(filepath.Join(folder, name+".png"), png, 0o600)
 	}
 	if err != nil {

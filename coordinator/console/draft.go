@@ -10,6 +10,7 @@ import (
 
 	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/fleet"
+	"lamplighter/coordinator/fleet/form"
 	"lamplighter/coordinator/fleet/rewrite"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 )
@@ -47,9 +48,15 @@ func (c *Console) draft(ctx context.Context) (draft, error) {
 // byHand sends a person to the file's text where a form can't change it.
 func byHand(err error) error { return fault.New(fault.Refused, "yaml", "%v", err) }
 
-// section is the list of the file in which the things of a kind stand.
+// section is where in the file the things of a kind stand.
 func section(kind string) string {
 	switch kind {
+	case "network", "public", "reports":
+		return kind
+	case "recipient":
+		return "alerts.recipients"
+	case "limits":
+		return "alerts.limits"
 	case "pause":
 		return "pauses"
 	case "dark":
@@ -59,17 +66,25 @@ func section(kind string) string {
 }
 
 func (d draft) list(kind string) rewrite.List {
-	list, _ := d.root.Get(section(kind)).(rewrite.List)
+	list, _ := form.At(d.root, section(kind)).(rewrite.List)
 	return list
 }
 
 // nameless kinds are there once.
-func nameless(kind string) bool { return kind == "network" || kind == "public" }
+func nameless(kind string) bool { return slices.Contains(onlyOnce, kind) }
+
+var onlyOnce = []string{"network", "public", "limits", "reports"}
+
+// The thing that is asked about reports is the list of them, under its key.
+const reports = "reports"
 
 // thing is what stands under a name; nil where nothing does.
 func (d draft) thing(kind, name string) rewrite.Map {
+	if list := d.list(kind); kind == reports && list != nil {
+		return rewrite.Map{{Key: reports, Value: list}}
+	}
 	if nameless(kind) {
-		m, _ := d.root.Get(kind).(rewrite.Map)
+		m, _ := form.At(d.root, section(kind)).(rewrite.Map)
 		return m
 	}
 	if i := d.index(kind, name); i >= 0 {
@@ -86,16 +101,21 @@ func (d draft) index(kind, name string) int {
 	})
 }
 
-var sectionOrder = []string{"network", "sites", "beacons", "pauses", "alerts", "dark", "reports", "receivers", "public"}
+var sectionOrder = []string{"network", "sites", "beacons", "pauses", "alerts", "limits", "recipients", "dark", "reports", "receivers", "public"}
 
 // with is the file's text with a thing put in a place of its list, -1 being
 // behind the last; nil takes out what is there. It says where in the file the
 // thing stands.
 func (d draft) with(kind string, index int, thing rewrite.Map) (text, path string, err error) {
-	root, path := d.root, kind
-	if nameless(kind) {
-		root = root.With(kind, thing, sectionOrder)
-	} else {
+	root, path := d.root, section(kind)
+	switch {
+	case kind == reports:
+		root = root.With(reports, thing.Get(reports), sectionOrder)
+	case nameless(kind) && len(thing) == 0 && kind != "network":
+		root = form.Put(root, path, nil, sectionOrder)
+	case nameless(kind):
+		root = form.Put(root, path, thing, sectionOrder)
+	default:
 		list := slices.Clone(d.list(kind))
 		switch {
 		case index < 0:
@@ -111,7 +131,7 @@ func (d draft) with(kind string, index int, thing rewrite.Map) (text, path strin
 		if len(list) == 0 && kind != "site" && kind != "beacon" { // which there must be
 			kept = nil // the section may be missing
 		}
-		root = root.With(section(kind), kept, sectionOrder)
+		root = form.Put(root, section(kind), kept, sectionOrder)
 	}
 	text, err = rewrite.To(d.text, root)
 	if err != nil {
@@ -131,7 +151,7 @@ func findings(text, path string, place func(key string) string) (own map[string]
 	own = map[string][]string{}
 	for _, f := range all {
 		key, within := strings.CutPrefix(f.Path, path)
-		if !within || key != "" && key[0] != '.' {
+		if !within || key != "" && key[0] != '.' && key[0] != '[' {
 			others = append(others, f)
 			continue
 		}
@@ -141,14 +161,20 @@ func findings(text, path string, place func(key string) string) (own map[string]
 	return own, others
 }
 
-// try says what a text would change, for the airtime in the day from a time on;
+// offAir are the kinds of things that have no part in what is on the air.
+var offAir = []string{"recipient", "limits", reports, "receiver", "public"}
+
+// try says what a text would change, in which a thing of a kind is another, for the airtime in the day from a time on;
 // zero is now.
-func (c *Console) try(ctx context.Context, text string, from time.Time) (*tried, error) {
+func (c *Console) try(ctx context.Context, kind, text string, from time.Time) (*tried, error) {
 	diff, err := c.fleets.DiffFleet(ctx, &apiv1.DiffFleetRequest{File: "fleet file", Yaml: text})
 	if err != nil {
 		return nil, err
 	}
-	t := &tried{Changes: diff.GetChanges(), Warnings: diff.GetWarnings(), From: from}
+	t := &tried{Changes: diff.GetChanges(), Warnings: diff.GetWarnings(), From: from, Untouched: slices.Contains(offAir, kind)}
+	if t.Untouched {
+		return t, nil
+	}
 	return t, c.compare(ctx, text, t)
 }
 

@@ -36,6 +36,8 @@ type tried struct {
 	Airtime  []airtime
 	Stopped  string    // why the airtime could not be compared
 	From, To time.Time // the day that is compared; zero: from now on
+
+	Untouched bool // nobody's airtime changes, whatever it is
 }
 
 // airtime is what one beacon gets before and after.

@@ -95,7 +95,15 @@ func capital(sentence string) string {
 	if last := sentence[len(sentence)-1]; last != '.' && last != '?' && last != '!' {
 		sentence += "."
 	}
-	return strings.ToUpper(sentence[:1]) + sentence[1:]
+	return upper(sentence)
+}
+
+// upper begins words with a capital.
+func upper(words string) string {
+	if words == "" {
+		return words
+	}
+	return strings.ToUpper(words[:1]) + words[1:]
 }
 
 // refuse answers with an error: a page for people, a line for a script.

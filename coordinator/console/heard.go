@@ -21,7 +21,7 @@ type heardPage struct {
 	Added       *apiv1.AddReceptionsResponse
 	Unmatched   []*apiv1.UnmatchedReception
 	Corrections []*apiv1.Correction
-	Columns     string
+	Columns     []string
 	Trouble     *trouble
 }
 
@@ -57,7 +57,7 @@ func (c *Console) listHeard(w http.ResponseWriter, r *http.Request, status int, 
 	if err != nil {
 		return err
 	}
-	page.Unmatched, page.Corrections, page.Columns = unmatched.GetReceptions(), proposed.GetCorrections(), strings.Join(heard.Columns(), ",")
+	page.Unmatched, page.Corrections, page.Columns = unmatched.GetReceptions(), proposed.GetCorrections(), heard.Columns()
 	c.render(w, r, status, "heardpage", frame{Title: "Receptions", Tab: "/report", Scripts: []string{"forms.js"}, Body: page})
 	return nil
 }

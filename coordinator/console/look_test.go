@@ -8,6 +8,10 @@ import (
 	"strings"
 	"testing"
 
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/reflect/protoregistry"
+
+	apiv1 "lamplighter/proto/lamplighter/api/v1"
 	"lamplighter/proto/onair/band"
 )
 
@@ -87,6 +91,44 @@ func TestWords(t *testing.T) {
 	}
 	if low, limit, high := gauge(1e-7), gauge(clockLimit), gauge(100); low != 0 || limit != 81 || high != 100 {
 		t.Errorf("the gauge shows %d, %d, %d; its notch stands at 81", low, limit, high)
+	}
+}
+
+// TestDeeds: whatever changes something stands in the trail in words.
+func TestDeeds(t *testing.T) {
+	looks := regexp.MustCompile("^(Get|List|Watch|Diff|Verify|Propose|Who)")
+	protoregistry.GlobalFiles.RangeFilesByPackage("lamplighter.api.v1", func(file protoreflect.FileDescriptor) bool {
+		for i := range file.Services().Len() {
+			service := file.Services().Get(i)
+			for k := range service.Methods().Len() {
+				name := string(service.Methods().Get(k).Name())
+				if got := deed(&apiv1.TrailEntry{Action: string(service.Name()) + "/" + name, Outcome: "done"}); strings.Contains(got, "recorded as") && !looks.MatchString(name) {
+					t.Errorf("%s/%s is told as %q", service.Name(), name, got)
+				}
+			}
+		}
+		return true
+	})
+	for want, e := range map[string]*apiv1.TrailEntry{
+		"ordered silence": {Action: "HushService/Hush", Outcome: "done"},
+		"asked to order silence (mill-a): mast work":                           {Action: "HushService/Hush", Outcome: "asked", Details: `{"request":{"scope":{"beacon":"mill-a"},"reason":"mast work"}}`},
+		"asked to release a hush, and may not":                                 {Action: "HushService/Release", Outcome: "refused", Details: `{"reason":"other_site"}`},
+		"asked to put a fleet file in force, and it failed: the file is empty": {Action: "FleetService/ApplyFleet", Outcome: "failed", Details: `{"error":{"sentence":"the file is empty."}}`},
+		"asked to sign in, and it failed: the name or the password is wrong":   {Action: "log in", Outcome: "failed", Details: `{"sentence":"the name or the password is wrong","name":"kim"}`},
+		"was asked to take duty":                                               {Action: "asked to take duty", Outcome: "asked", Details: "{}"},
+		"did what is recorded as “climb the mast”: done":                       {Action: "climb the mast", Outcome: "done", Details: "no JSON"},
+	} {
+		if got := deed(e); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+	for rule, want := range map[string]string{
+		"FREQ=WEEKLY;BYDAY=MO,FR": "every week on Monday, Friday", "FREQ=DAILY": "every day",
+		"FREQ=MONTHLY;BYDAY=1SU": "FREQ=MONTHLY;BYDAY=1SU", "FREQ=DAILY;INTERVAL=2": "FREQ=DAILY;INTERVAL=2",
+	} {
+		if got := again(rule); got != want {
+			t.Errorf("%s is told as %q, want %q", rule, got, want)
+		}
 	}
 }
 

@@ -188,7 +188,7 @@ func (c *Console) changePause(w http.ResponseWriter, r *http.Request) error {
 				from = page.Next[0].From
 			}
 		}
-		page.Tried, err = c.try(r.Context(), text, from)
+		page.Tried, err = c.try(r.Context(), "pause", text, from)
 	}
 	status := http.StatusOK
 	if page.Theirs != nil {

@@ -24,6 +24,19 @@ type peoplePage struct {
 // Assigned says whether a site is ticked.
 func (p peoplePage) Assigned(site string) bool { return slices.Contains(p.Adding.GetSites(), site) }
 
+// roleWords is a role with what it means.
+func roleWords(role string) string {
+	switch role {
+	case "viewer":
+		return "viewer: sees everything, changes nothing"
+	case "operator":
+		return "operator: hushes and releases, takes alerts on"
+	case "admin":
+		return "admin: may do everything, everywhere"
+	}
+	return role
+}
+
 // roles are what an account can be, the least first.
 var roles = []string{"viewer", "operator", "admin"}
 

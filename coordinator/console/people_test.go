@@ -27,11 +27,11 @@ func (s *stage) ListEntries(_ context.Context, r *apiv1.ListEntriesRequest) (*ap
 	answer := &apiv1.ListEntriesResponse{}
 	for number := int64(entriesPlayed); number > 0 && len(answer.GetEntries()) < int(r.GetMost()); number-- {
 		e := &apiv1.TrailEntry{
-			Number: number, At: timestamppb.New(began), Person: "robin", From: "192.0.2.7", Via: "session", Action: "lamplighter.api.v1.FleetService/ApplyFleet",
+			Number: number, At: timestamppb.New(began), Person: "robin", From: "192.0.2.7", Via: "session", Action: "FleetService/ApplyFleet",
 			Outcome: "refused", Details: `{"request":{"yaml":"` + strings.Repeat("x", 300) + `"}}`,
 		}
 		if number%3 == 0 {
-			e.Person, e.Action, e.Site, e.Outcome, e.Details = "kim", "lamplighter.api.v1.HushService/Hush", "mill", "done", fmt.Sprintf(`{"hush":%d}`, number)
+			e.Person, e.Action, e.Site, e.Outcome, e.Details = "kim", "HushService/Hush", "mill", "done", fmt.Sprintf(`{"hush":%d}`, number)
 		}
 		if (r.GetBefore() == 0 || number < r.GetBefore()) && (r.GetPerson() == "" || r.GetPerson() == e.GetPerson()) && (r.GetSite() == "" || r.GetSite() == e.GetSite()) {
 			answer.Entries = append(answer.Entries, e)
@@ -84,7 +84,9 @@ func (s *stage) EndPerson(_ context.Context, r *apiv1.EndPersonRequest) (*apiv1.
 func TestTrail(t *testing.T) {
 	t.Parallel()
 	_, v := enter(t, "admin", desk, "/trail")
-	v.says("ApplyFleet")
+	v.says("robin asked to put a fleet file in force, and may not.")
+	v.says("kim ordered silence.")
+	v.await(`document.querySelector(".entries details code").textContent === "HushService/Hush"`)
 	v.do(chromedp.SendKeys(chromedp.CSS("#person"), "robin"))
 	v.click(".search button")
 	v.await(`!document.querySelector(".entries").textContent.includes("HushService")`)

@@ -44,7 +44,7 @@ type reportForm struct {
 }
 
 var forms = []reportForm{
-	{"html", "a page that needs nothing else", "html", apiv1.ReportFormat_REPORT_FORMAT_HTML, "text/html; charset=utf-8"},
+	{"html", "a web page, complete in itself (HTML)", "html", apiv1.ReportFormat_REPORT_FORMAT_HTML, "text/html; charset=utf-8"},
 	{"pdf", "A4, to print (PDF)", "pdf", apiv1.ReportFormat_REPORT_FORMAT_PDF, "application/pdf"},
 	{"markdown", "text for a newsletter (Markdown)", "md", apiv1.ReportFormat_REPORT_FORMAT_MARKDOWN, "text/markdown; charset=utf-8"},
 	{"csv", "a table (CSV)", "csv", apiv1.ReportFormat_REPORT_FORMAT_CSV, "text/csv; charset=utf-8"},

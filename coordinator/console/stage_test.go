@@ -44,6 +44,11 @@ beacons:
   - {name: mill-a, callsign: Q2ABC, site: mill, control: remote, power_dbm: 23, share: 0.6, uncertainty_ppm: 0.05, bands: [40m, 30m], licence: {max_power_dbm: 30}}
   - {name: mill-b, callsign: Q2DEF, site: mill, control: remote, power_dbm: 20, share: 0.7, announce: 6, uncertainty_ppm: 0.05, bands: [20m, 17m], licence: {max_power_dbm: 30}}
   - {name: harbour-a, callsign: Q3JKL, site: harbour, control: remote, power_dbm: 37, share: 0.25, uncertainty_ppm: 0.05, bands: [80m], licence: {max_power_dbm: 40}}
+alerts:
+  recipients:
+    - {name: club, mail: club@example.org}
+    - {name: kim, service: chat, time_zone: Europe/Paris, routes: [{severity: warning, sites: [mill], hours: "08:00-22:00"}, {severity: safety, after_minutes: 15}]}
+reports: [{mail: secretary@example.org}, {mail: head@example.org, site: mill}]
 public: {page: true}
 pauses:
   - {scope: {beacon: mill-b}, rrule: "FREQ=WEEKLY;BYDAY=MO,TU,WE,TH,FR", start: 2026-11-02T09:00:00, duration: 2h, reason: class hours}

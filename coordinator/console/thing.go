@@ -18,7 +18,7 @@ import (
 
 // thingPage is the form of one thing of the fleet file.
 type thingPage struct {
-	Kind     string // network, site, beacon, receiver, public
+	Kind     string // network, site, beacon, receiver, public, recipient, limits, reports
 	Name     string // empty: a new one
 	Sheet    form.Sheet
 	Values   form.Values
@@ -47,7 +47,7 @@ type theirs struct {
 // formRoutes are the pages on which people ask, bring and change things.
 func (c *Console) formRoutes(page func(string, Action, func(http.ResponseWriter, *http.Request) error)) {
 	page("GET /plan/fleet", ChangeFleet, c.showFleet)
-	for _, kind := range []string{"network", "site", "beacon", "receiver", "public"} {
+	for _, kind := range []string{"network", "site", "beacon", "receiver", "public", "recipient", "limits", reports} {
 		show := func(w http.ResponseWriter, r *http.Request) error { return c.showThing(w, r, kind) }
 		change := func(w http.ResponseWriter, r *http.Request) error { return c.changeThing(w, r, kind) }
 		page("GET /plan/"+kind, ChangeFleet, show)
@@ -87,7 +87,7 @@ func (c *Console) showFleet(w http.ResponseWriter, r *http.Request) error {
 		at[b.Site.Name] = append(at[b.Site.Name], b)
 	}
 	c.render(w, r, http.StatusOK, "fleet", frame{Title: "The fleet", Tab: "/plan", Body: map[string]any{
-		"Network": n.Network, "Sites": n.Sites, "At": at, "Receivers": n.Receivers, "Version": n.file.GetVersion(), "By": n.file.GetAppliedBy(), "When": n.file.GetAppliedAt().AsTime(),
+		"Network": n.Network, "Sites": n.Sites, "At": at, "Receivers": n.Receivers, "Recipients": n.Alerts.Recipients, "Subscribers": n.Subscribers, "Version": n.file.GetVersion(), "By": n.file.GetAppliedBy(), "When": n.file.GetAppliedAt().AsTime(),
 		"Applied": r.FormValue("applied") != "",
 	}})
 	return nil
@@ -115,6 +115,12 @@ func (c *Console) sheet(ctx context.Context, kind string) (form.Sheet, error) {
 		return form.Receiver(known), nil
 	case "public":
 		return form.Public(known), nil
+	case "recipient":
+		return form.Recipient(known), nil
+	case "limits":
+		return form.Limits(known), nil
+	case reports:
+		return form.Reports(known), nil
 	}
 	return form.Beacon(known), nil
 }
@@ -157,10 +163,35 @@ func (p thingPage) Title() string {
 		return "The network"
 	case p.Kind == "public":
 		return "The public page"
+	case p.Kind == "limits":
+		return "When somebody is told"
+	case p.Kind == reports:
+		return "Who gets the weekly report"
+	case p.Kind == "recipient" && p.Name == "":
+		return "Who else hears of alerts"
 	case p.Name == "":
 		return "A new " + p.Kind
 	}
 	return strings.ToUpper(p.Kind[:1]) + p.Kind[1:] + " " + p.Name
+}
+
+// Going says what it means that the thing is to go.
+func (p thingPage) Going() string {
+	switch p.Kind {
+	case "recipient":
+		return "They hear of no alert any more."
+	case "receiver":
+		return "Its device is let in no more. What it reported stays in the records."
+	}
+	return "Its slots are withdrawn, and its agent stays silent. What was on the air stays in the records."
+}
+
+// place is the key of the field that a finding within the thing is about.
+func (p thingPage) place(key string) string {
+	if p.Kind == reports {
+		key = reports + key
+	}
+	return p.Sheet.Place(key)
 }
 
 // sentThing reads a form that was sent.
@@ -193,7 +224,7 @@ func (c *Console) changeThing(w http.ResponseWriter, r *http.Request, kind strin
 	thing := c.join(&page, d)
 	text, path, err := c.rewritten(&page, d, thing)
 	if err == nil {
-		page.Problems, page.Others = findings(text, path, page.Sheet.Place)
+		page.Problems, page.Others = findings(text, path, page.place)
 		if len(page.Problems)+len(page.Others) > 0 {
 			return c.renderThing(w, r, fault.Invalid.HTTP(), page)
 		}
@@ -205,7 +236,7 @@ func (c *Console) changeThing(w http.ResponseWriter, r *http.Request, kind strin
 		}
 	}
 	if err == nil {
-		page.Tried, err = c.try(r.Context(), text, time.Time{})
+		page.Tried, err = c.try(r.Context(), kind, text, time.Time{})
 	}
 	status := http.StatusOK
 	if page.Theirs != nil {

@@ -92,6 +92,7 @@ func (c *Console) drawMap(ctx context.Context, n network) (mapDrawn, error) {
 	for i, s := range n.Sites {
 		x, y := window.xy(s.Locator.Centre())
 		site := siteDrawn{Site: s, X: x, Y: y, Left: x > mapWide*0.75, Shape: "ready"}
+		hushed := 0
 		for _, b := range listed.GetBeacons() {
 			if b.GetSite() != s.Name {
 				continue
@@ -102,6 +103,8 @@ func (c *Console) drawMap(ctx context.Context, n network) (mapDrawn, error) {
 				site.OnAir++
 			case state.Needs:
 				site.Needs++
+			case state.Shape == "hushed":
+				hushed++
 			}
 		}
 		switch {
@@ -109,6 +112,8 @@ func (c *Console) drawMap(ctx context.Context, n network) (mapDrawn, error) {
 			site.Shape = "onair"
 		case site.Needs > 0:
 			site.Shape = "mute"
+		case hushed > 0 && hushed == len(site.Beacons):
+			site.Shape = "hushed"
 		}
 		site.NameY = drawn.freeLine(y+6, x)
 		drawn.Sites = append(drawn.Sites, site)

@@ -190,16 +190,31 @@ func (a *Alerts) things() []thing {
 	var things []thing
 	for _, to := range a.Recipients {
 		facts := []fact{{"time_zone", to.Zone.String()}}
-		for _, way := range []fact{{"mail", to.Mail}, {"webhook", to.Webhook}, {"service", to.Service}} {
+		for _, way := range []fact{{"mail", to.Mail}, {"webhook", to.Webhook}, {"service", to.Service}, {"topic", map[bool]string{true: "true"}[to.Topic]}} {
 			if way.value != "" {
 				facts = append(facts, way)
 			}
 		}
 		for i, route := range to.Routes {
-			facts = append(facts, fact{fmt.Sprintf("route %d", i+1), fmt.Sprintf("from %s on, sites %s, hours %v to %v, after %v",
-				route.Severity, sorted(route.Sites), route.From, route.To, route.After)})
+			facts = append(facts, fact{fmt.Sprintf("route %d", i+1), route.String()})
 		}
 		things = append(things, thing{"recipient " + to.Name, sortFacts(facts)})
 	}
 	return things
+}
+
+// String is the route in words: warning and worse, at mill, from 08:00 to 22:00.
+func (route Route) String() string {
+	words := route.Severity + " and worse"
+	if len(route.Sites) > 0 {
+		words += ", at " + sorted(route.Sites)
+	}
+	if route.From != route.To {
+		midnight := time.Time{}
+		words += ", from " + midnight.Add(route.From).Format("15:04") + " to " + midnight.Add(route.To).Format("15:04")
+	}
+	if route.After > 0 {
+		words += fmt.Sprintf(", if nobody has taken it on after %d min", int(route.After.Minutes()))
+	}
+	return words
 }

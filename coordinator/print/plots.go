@@ -19,7 +19,7 @@ func (p *paper) heat() {
 	const cell, label, gap = 2.85, 17.0, 6.0
 	height := 9 + float64(len(r.Days))*cell
 	p.heading("When and where we were on the air", height)
-	p.note("Transmissions sent, by day and hour of the day; the darker, the more.")
+	p.note("Transmissions sent, by day and hour of the day; the stronger the colour, the more.")
 	top := p.GetY()
 	for i, band := range r.Bands {
 		x := margin

@@ -157,7 +157,7 @@ func (s Sheet) Filled(answer func(key string) string) Values {
 func (s Sheet) Read(thing rewrite.Map) Values {
 	v := Values{}
 	for _, f := range s.Fields() {
-		said := at(thing, f.Key)
+		said := At(thing, f.Key)
 		if f.Kind == Rows {
 			v.setRows(f, readRows(f, said))
 		} else if value := f.read(said); value != "" {
@@ -177,11 +177,11 @@ func (s Sheet) Write(thing rewrite.Map, v Values) rewrite.Map {
 		var said rewrite.Value
 		switch {
 		case f.Kind == Rows:
-			said = writeRows(f, v.Rows(f), at(thing, f.Key))
+			said = writeRows(f, v.Rows(f), At(thing, f.Key))
 		case v[f.Key] != "":
 			said = f.write(v[f.Key])
 		}
-		thing = put(thing, f.Key, said, s.order())
+		thing = Put(thing, f.Key, said, s.order())
 	}
 	return thing
 }
@@ -199,24 +199,24 @@ func (s Sheet) order() []string {
 	return order
 }
 
-// at is what stands in a tree behind a key of keys.
-func at(m rewrite.Map, key string) rewrite.Value {
+// At is what stands in a tree behind a key of keys, such as alerts.limits.
+func At(m rewrite.Map, key string) rewrite.Value {
 	first, rest, within := strings.Cut(key, ".")
 	if !within {
 		return m.Get(first)
 	}
 	inner, _ := m.Get(first).(rewrite.Map)
-	return at(inner, rest)
+	return At(inner, rest)
 }
 
-// put sets it; a map in which nothing is left goes too.
-func put(m rewrite.Map, key string, v rewrite.Value, order []string) rewrite.Map {
+// Put sets it; a map in which nothing is left goes too. The order is that of keys.
+func Put(m rewrite.Map, key string, v rewrite.Value, order []string) rewrite.Map {
 	first, rest, within := strings.Cut(key, ".")
 	if !within {
 		return m.With(first, v, order)
 	}
 	inner, _ := m.Get(first).(rewrite.Map)
-	if inner = put(inner, rest, v, order); len(inner) == 0 {
+	if inner = Put(inner, rest, v, order); len(inner) == 0 {
 		return m.With(first, nil, order)
 	}
 	return m.With(first, inner, order)
@@ -228,8 +228,12 @@ func (s Sheet) Place(path string) string {
 	key := strings.NewReplacer("[", ".", "]", "").Replace(path)
 	for _, f := range s.Fields() {
 		switch {
-		case key == f.Key, f.Kind == Rows && strings.HasPrefix(key, f.Key+".") && f.hasCell(key):
+		case key == f.Key:
 			return key
+		case f.Kind == Rows && strings.HasPrefix(key, f.Key+".") && f.hasCell(key):
+			row, column, _ := strings.Cut(strings.TrimPrefix(key, f.Key+"."), ".")
+			column, _, _ = strings.Cut(column, ".") // what is wrong with a word of several
+			return f.Key + "." + row + "." + column
 		case strings.HasPrefix(key, f.Key+"."):
 			if row, _, _ := strings.Cut(strings.TrimPrefix(key, f.Key+"."), "."); f.Kind == Rows && row != "" && f.hasCell(Cell(f.Key, 0, f.Columns[0].Key)) {
 				if number, err := strconv.Atoi(row); err == nil {
@@ -244,5 +248,6 @@ func (s Sheet) Place(path string) string {
 
 func (f Field) hasCell(key string) bool {
 	_, column, _ := strings.Cut(strings.TrimPrefix(key, f.Key+"."), ".")
+	column, _, _ = strings.Cut(column, ".")
 	return slices.ContainsFunc(f.Columns, func(c Field) bool { return c.Key == column })
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 
 	"lamplighter/proto/onair/wspr"
 )
@@ -176,16 +177,68 @@ func Receiver(Known) Sheet {
 
 // limits are the figures beyond which somebody is told.
 func limits(of, others string) Group {
-	field := func(key, label, unit string) Field {
-		return Field{Key: "alert_limits." + key, Label: label, Unit: unit, Kind: Figure, Usual: "as for " + others}
+	fields := figures()
+	for i := range fields {
+		fields[i].Key, fields[i].Usual = "alert_limits."+fields[i].Key, "as for "+others
 	}
-	return Group{Title: "When somebody is told", Note: "Where this " + of + " differs from " + others + ".", Folded: true, Fields: []Field{
-		field("clock_warning_ms", "Clock may be wrong by more than", "ms"),
-		field("supply_low_volts", "Supply below", "V"),
-		field("supply_high_volts", "Supply above", "V"),
-		field("temperature_high_celsius", "Temperature above", "°C"),
-		field("reflected_percent", "Reflected power above", "%"),
-		field("outbox_records", "Records waiting at the beacon", ""),
-		field("missed_slots", "Slots missed in a row", ""),
-	}}
+	return Group{Title: "When somebody is told", Note: "Where this " + of + " differs from " + others + ".", Folded: true, Fields: fields}
+}
+
+// figures are all limits, with what holds where a network states none.
+func figures() []Field {
+	return []Field{
+		{Key: "clock_warning_ms", Label: "Clock may be wrong by more than", Unit: "ms", Kind: Figure, Usual: "100", Hint: "Above 500 ms a beacon is silent, whatever stands here."},
+		{Key: "gps_lost_seconds", Label: "No GPS lock for longer than", Unit: "s", Kind: Figure, Usual: "60"},
+		{Key: "gps_back_seconds", Label: "That is over once lock has held for", Unit: "s", Kind: Figure, Usual: "300"},
+		{Key: "supply_low_volts", Label: "Supply below", Unit: "V", Kind: Figure, Usual: "never"},
+		{Key: "supply_high_volts", Label: "Supply above", Unit: "V", Kind: Figure, Usual: "never"},
+		{Key: "supply_empty_volts", Label: "A battery is cut off at", Unit: "V", Kind: Figure, Usual: "not known", Hint: "From there on the beacon is silent: how long is left is computed with it."},
+		{Key: "temperature_high_celsius", Label: "Temperature above", Unit: "°C", Kind: Figure, Usual: "never"},
+		{Key: "reflected_percent", Label: "Reflected power above", Unit: "%", Kind: Figure, Usual: "never", Hint: "Of the forward power."},
+		{Key: "outbox_records", Label: "Records waiting at the beacon, more than", Kind: Figure, Usual: "5000"},
+		{Key: "missed_slots", Label: "Slots missed in a row", Kind: Figure, Usual: "5"},
+	}
+}
+
+// Limits is what is asked about when somebody is told, for the whole network.
+func Limits(Known) Sheet {
+	return Sheet{{Title: "From which figures on", Note: "For the whole network. A site, and a beacon, can have figures of its own.", Fields: figures()}}
+}
+
+// Recipient is what is asked about somebody who hears of alerts.
+func Recipient(known Known) Sheet {
+	where := "Names with commas between."
+	if len(known.Sites) > 0 {
+		where = "Of " + strings.Join(known.Sites, ", ") + "; commas between."
+	}
+	return Sheet{
+		{Title: "Who it is", Fields: []Field{
+			{Key: "name", Label: "Name", Kind: Line, Required: true, Fixed: true, Hint: "a-z, 0-9 and '-'. What was told to whom is kept by it, so it stays."},
+			{Key: "time_zone", Label: "Time zone", Kind: Line, List: "zones", Usual: "UTC", Hint: "The hours below are on this clock. An IANA name such as Europe/Vienna."},
+		}},
+		{Title: "How it reaches them", Note: "Fill in one. Passwords and addresses of services stand in the coordinator's delivery file, not here.", Fields: []Field{
+			{Key: "mail", Label: "By mail, to", Kind: Line, Hint: "An address such as secretary@example.org."},
+			{Key: "service", Label: "By a chat or push service", Kind: Line, Hint: "Its name in the delivery file."},
+			{Key: "webhook", Label: "By a web hook", Kind: Line, Hint: "Its name in the delivery file."},
+			{Key: "topic", Label: "By the network's MQTT topic of alerts", Kind: Tick},
+		}},
+		{Title: "What they hear of", Fields: []Field{
+			{Key: "routes", Label: "Only", Kind: Rows, Hint: "Each row adds a kind. Minutes are for whoever stands in for others: they hear of it only if nobody has taken it on by then.", Usual: "everything, at any hour", Columns: []Field{
+				{Key: "severity", Label: "How bad", Kind: Pick, Choices: []Choice{{"notice", "everything"}, {"warning", "warnings and safety"}, {"safety", "safety only"}}},
+				{Key: "sites", Label: "At which sites", Kind: Names, Usual: "all", Hint: where},
+				{Key: "hours", Label: "In which hours", Kind: Line, Usual: "any", Hint: "08:00-22:00"},
+				{Key: "after_minutes", Label: "Only after", Unit: "minutes", Kind: Figure, Usual: "at once"},
+			}},
+		}},
+	}
+}
+
+// Reports is what is asked about the weekly report.
+func Reports(known Known) Sheet {
+	return Sheet{{Title: "Sent by mail, each week", Note: "They get the report six hours after the week is over, and again if late records change a figure.", Fields: []Field{
+		{Key: "reports", Label: "To whom", Kind: Rows, Usual: "nobody gets it", Columns: []Field{
+			{Key: "mail", Label: "Mail", Kind: Line, Hint: "secretary@example.org"},
+			{Key: "site", Label: "Of what", Kind: Pick, Choices: choices(known.Sites), Usual: "the whole network"},
+		}},
+	}}}
 }
