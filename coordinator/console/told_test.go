@@ -19,7 +19,7 @@ func TestWhoIsTold(t *testing.T) {
 	}
 	v.goTo("/alerts")
 	v.click(`a[href="/plan/fleet#told"]`)
-	v.says("warning and worse, at mill, from 08:00 to 22:00")
+	v.says("warnings and safety, at mill, from 08:00 to 22:00; safety only, if nobody has taken it on after 15 min")
 
 	v.click(`a[href="/plan/recipient"]`)
 	v.says("Who else hears of alerts")

@@ -203,9 +203,12 @@ func (a *Alerts) things() []thing {
 	return things
 }
 
-// String is the route in words: warning and worse, at mill, from 08:00 to 22:00.
+// severities are what a route lets through, in words.
+var severities = map[string]string{"notice": "everything", "warning": "warnings and safety", "safety": "safety only"}
+
+// String is the route in words: warnings and safety, at mill, from 08:00 to 22:00.
 func (route Route) String() string {
-	words := route.Severity + " and worse"
+	words := severities[route.Severity]
 	if len(route.Sites) > 0 {
 		words += ", at " + sorted(route.Sites)
 	}

@@ -15,7 +15,9 @@
   let span = spans[box.dataset.zoom] || 36e5, middle = Date.parse(box.dataset.at), follow = !location.search.includes("at=");
   let width = 0, height = 0, names = 150, chosen = null, style, tiles = {};
   box.hidden = readout.hidden = false;
-  readout.textContent = "Point at a slot to read it" + (mayAsk ? "; click it to be told why" : "") + ". Drag, or hold the shift key and turn the wheel, to move through time.";
+  readout.textContent = matchMedia("(pointer: coarse)").matches
+    ? "Touch a slot to read it" + (mayAsk ? " and to be told why" : "") + ". Drag sideways to move through time."
+    : "Point at a slot to read it" + (mayAsk ? "; click it to be told why" : "") + ". Drag, or hold the shift key and turn the wheel, to move through time.";
   const table = document.getElementById("astable");
   table.open = false;
 

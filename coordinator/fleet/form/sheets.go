@@ -207,9 +207,9 @@ func Limits(Known) Sheet {
 
 // Recipient is what is asked about somebody who hears of alerts.
 func Recipient(known Known) Sheet {
-	where := "Names with commas between."
-	if len(known.Sites) > 0 {
-		where = "Of " + strings.Join(known.Sites, ", ") + "; commas between."
+	where := ""
+	if n := len(known.Sites); n > 0 && n <= 12 {
+		where = " Sites are " + strings.Join(known.Sites, ", ") + "."
 	}
 	return Sheet{
 		{Title: "Who it is", Fields: []Field{
@@ -223,10 +223,10 @@ func Recipient(known Known) Sheet {
 			{Key: "topic", Label: "By the network's MQTT topic of alerts", Kind: Tick},
 		}},
 		{Title: "What they hear of", Fields: []Field{
-			{Key: "routes", Label: "Only", Kind: Rows, Hint: "Each row adds a kind. Minutes are for whoever stands in for others: they hear of it only if nobody has taken it on by then.", Usual: "everything, at any hour", Columns: []Field{
+			{Key: "routes", Label: "Only", Kind: Rows, Hint: "Each row adds a kind. Hours are such as 08:00-22:00, several sites have commas between." + where + " Minutes are for whoever stands in for others: they hear of it only if nobody has taken it on by then.", Usual: "everything, at any hour", Columns: []Field{
 				{Key: "severity", Label: "How bad", Kind: Pick, Choices: []Choice{{"notice", "everything"}, {"warning", "warnings and safety"}, {"safety", "safety only"}}},
-				{Key: "sites", Label: "At which sites", Kind: Names, Usual: "all", Hint: where},
-				{Key: "hours", Label: "In which hours", Kind: Line, Usual: "any", Hint: "08:00-22:00"},
+				{Key: "sites", Label: "At which sites", Kind: Names, Usual: "all"},
+				{Key: "hours", Label: "In which hours", Kind: Line, Usual: "any"},
 				{Key: "after_minutes", Label: "Only after", Unit: "minutes", Kind: Figure, Usual: "at once"},
 			}},
 		}},
