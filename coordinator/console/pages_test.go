@@ -53,8 +53,12 @@ var seen = []struct {
 	role, scheme string
 	on           screen
 }{
-	{"admin", "light", desk}, {"admin", "dark", desk}, {"admin", "light", phone}, {"admin", "dark", phone},
-	{"operator", "dark", desk}, {"viewer", "light", phone},
+	{"admin", "light", desk},
+	{"admin", "dark", desk},
+	{"admin", "light", phone},
+	{"admin", "dark", phone},
+	{"operator", "dark", desk},
+	{"viewer", "light", phone},
 }
 
 // TestEveryPage opens each page as everybody, on both screens, by day and by
