@@ -39,6 +39,21 @@ func TestFeasibleFleets(t *testing.T) {
 	}
 }
 
+// TestSparseFleets: where a beacon has its turn every few hours only, its window
+// may reach from day into night, where its weights ask for other bands. Its counts
+// stay within one of them even so.
+func TestSparseFleets(t *testing.T) {
+	for _, factor := range []float64{0.1, 0.03} {
+		in := planner.Input{Fleet: read(t, testfleet.Scaled("Sparse", 60, 20).Oversubscribe(factor)), From: from, To: from.Add(7 * day)}
+		p := makePlan(t, in)
+		mustHold(t, in, p)
+		figures := plan.Measure(in.Fleet, p, plan.Extra{})
+		if figures.Granted != figures.Wanted || figures.AirtimeDeviation > 1+1e-9 || figures.BandDeviation >= 1 {
+			t.Errorf("×%g: %d of %d granted, airtime deviation %.3f, band deviation %.3f", factor, figures.Granted, figures.Wanted, figures.AirtimeDeviation, figures.BandDeviation)
+		}
+	}
+}
+
 // TestPathologicalFleets: odd fleets break no rule either, over a week.
 func TestPathologicalFleets(t *testing.T) {
 	for name, file := range testfleet.Pathological() {

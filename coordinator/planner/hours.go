@@ -112,11 +112,8 @@ func (m *hourly) change(id, j, use, t int) bool {
 	m.tried++
 	m.put(id, t, use, planned, 0)
 	log = append(log, move{id: id, was: sending{slot: int32(t)}})
-	if int(was.use) == use || m.bandDeviation(id) <= most {
-		m.book(was, t, use)
-		return true
-	}
-	if m.exchange(id, t, use, int(was.use), most) {
+	// Even on the same band: where other bands are open, the weights ask for others.
+	if m.bandDeviation(id) <= most || int(was.use) != use && m.exchange(id, t, use, int(was.use), most) {
 		m.book(was, t, use)
 		return true
 	}
