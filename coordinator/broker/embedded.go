@@ -18,7 +18,7 @@ import (
 
 // Limits of the embedded broker.
 const (
-	maxClients      = 4096
+	maxClients      = 16384
 	maxConnections  = maxClients + 512 // with those that have not yet said who they are
 	maxPacketBytes  = 1<<20 + 1<<16    // the largest sealed message, and its topic
 	maxInflight     = 256              // QoS 1 messages to one client without its PUBACK
