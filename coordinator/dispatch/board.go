@@ -10,6 +10,7 @@ import (
 
 	"lamplighter/coordinator/broker"
 	"lamplighter/coordinator/lease"
+	"lamplighter/proto/topic"
 )
 
 // publishTimeout is how long one message may take to be published.
@@ -26,12 +27,14 @@ type board struct {
 	ctx       context.Context //nolint:containedctx // of the term: nothing is published after it
 	publisher broker.Publisher
 	log       *slog.Logger
-	free      chan struct{}
 	sending   sync.WaitGroup
 
-	mu    sync.Mutex
-	notes map[string]*note
-	over  bool
+	mu      sync.Mutex
+	notes   map[string]*note
+	urgent  queue // hushes: they wait for nothing else
+	ready   queue
+	working int // how many publish
+	over    bool
 }
 
 // note is the message of one topic.
@@ -39,24 +42,26 @@ type note struct {
 	message broker.Message
 	number  lease.Number
 	due     bool               // to be published
-	busy    bool               // somebody publishes this topic
+	urgent  bool
+	busy    bool               // it waits in a queue, or somebody publishes it
 	giveUp  context.CancelFunc // ends that; nil: nobody publishes
 }
 
 func newBoard(ctx context.Context, publisher broker.Publisher, log *slog.Logger) *board {
-	return &board{ctx: ctx, publisher: publisher, log: log, free: make(chan struct{}, senders), notes: map[string]*note{}}
+	return &board{ctx: ctx, publisher: publisher, log: log, notes: map[string]*note{}}
 }
 
 // put replaces the message of a topic and has it published.
-func (b *board) put(topic string, number lease.Number, payload []byte) {
+func (b *board) put(name string, number lease.Number, payload []byte) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	n := b.notes[topic]
+	n := b.notes[name]
 	if n == nil {
-		n = &note{}
-		b.notes[topic] = n
+		_, kind, _ := topic.Parse(name)
+		n = &note{urgent: kind == topic.Hush}
+		b.notes[name] = n
 	}
-	n.message, n.number = broker.Message{Topic: topic, Payload: payload, Retained: true}, number
+	n.message, n.number = broker.Message{Topic: name, Payload: payload, Retained: true}, number
 	n.due = true
 	if n.giveUp != nil {
 		n.giveUp() // the broker may never answer for what is out of date, and a hush must not wait for that
@@ -103,14 +108,55 @@ func (b *board) start(n *note) {
 		return
 	}
 	n.busy = true
-	b.sending.Go(func() { b.send(n) })
+	if n.urgent {
+		b.urgent.add(n)
+	} else {
+		b.ready.add(n)
+	}
+	if b.working < senders {
+		b.working++
+		b.sending.Go(b.work)
+	}
+}
+
+// work publishes what waits until nothing does.
+func (b *board) work() {
+	for {
+		b.mu.Lock()
+		n := b.urgent.take()
+		if n == nil {
+			n = b.ready.take()
+		}
+		if n == nil {
+			b.working--
+			b.mu.Unlock()
+			return
+		}
+		b.mu.Unlock()
+		b.send(n)
+	}
+}
+
+// queue is notes that wait, the first in front.
+type queue struct{ notes []*note }
+
+func (q *queue) add(n *note) { q.notes = append(q.notes, n) }
+
+// take is nil where nothing waits.
+func (q *queue) take() (n *note) {
+	if len(q.notes) == 0 {
+		return nil
+	}
+	n, q.notes = q.notes[0], q.notes[1:]
+	if len(q.notes) == 0 {
+		q.notes = nil // with the room that a crowd took
+	}
+	return n
 }
 
 // send publishes a note until there is nothing newer, or the broker does not
 // take it.
 func (b *board) send(n *note) {
-	b.free <- struct{}{}
-	defer func() { <-b.free }()
 	for {
 		b.mu.Lock()
 		if !n.due {

@@ -81,15 +81,13 @@ func (t *term) give(ctx context.Context, order HushOrder) (given Given, err erro
 			return err
 		}
 		inForce[hush.Hush] = hush
-		states, given = nil, Given{Hush: hush.Hush, At: tx.Now, Beacons: beacons}
-		for _, beacon := range beacons {
-			state, err := t.saveHushState(ctx, tx, beacon, append(bound[beacon], hush.Hush), inForce, []int64{hush.Hush})
-			if err != nil {
-				return err
-			}
-			states = append(states, state)
+		given = Given{Hush: hush.Hush, At: tx.Now, Beacons: beacons}
+		all := make([]underHushes, len(beacons))
+		for i, beacon := range beacons {
+			all[i] = underHushes{beacon, append(bound[beacon], hush.Hush), []int64{hush.Hush}}
 		}
-		return nil
+		states, err = t.saveHushStates(ctx, tx, all, inForce)
+		return err
 	})
 	if err != nil {
 		return Given{}, deposed(err)
@@ -151,19 +149,17 @@ func (t *term) release(ctx context.Context, scope fleet.Scope, reason, by string
 		if err != nil {
 			return err
 		}
-		states, released = nil, Released{Count: len(ended), Waiting: waiting, StillHushed: []string{}}
+		released = Released{Count: len(ended), Waiting: waiting, StillHushed: []string{}}
+		var all []underHushes
 		for beacon := range concerned {
-			state, err := t.saveHushState(ctx, tx, beacon, left[beacon], inForce, nil)
-			if err != nil {
-				return err
-			}
-			states = append(states, state)
+			all = append(all, underHushes{beacon: beacon, under: left[beacon]})
 			if slices.ContainsFunc(left[beacon], func(hush int64) bool { return overlaps(inForce[hush].Band, scope.Band) }) {
 				released.StillHushed = append(released.StillHushed, beacon)
 			}
 		}
 		slices.Sort(released.StillHushed)
-		return nil
+		states, err = t.saveHushStates(ctx, tx, all, inForce)
+		return err
 	})
 	if err != nil {
 		return Released{}, deposed(err)
@@ -209,15 +205,12 @@ func (t *term) hushNewcomers(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		states = nil
+		var all []underHushes
 		for beacon, hushes := range missing(f, inForce, bound) {
-			state, err := t.saveHushState(ctx, tx, beacon, append(bound[beacon], hushes...), inForce, hushes)
-			if err != nil {
-				return err
-			}
-			states = append(states, state)
+			all = append(all, underHushes{beacon, append(bound[beacon], hushes...), hushes})
 		}
-		return nil
+		states, err = t.saveHushStates(ctx, tx, all, inForce)
+		return err
 	})
 	if err == nil {
 		t.showHushes(states)
@@ -225,29 +218,40 @@ func (t *term) hushNewcomers(ctx context.Context) error {
 	return err
 }
 
-// tellUnhushed tells a beacon that was never hushed that nothing is. A keyer that
-// can't read what was hushed is silent until it hears that from here.
-func (t *term) tellUnhushed(ctx context.Context, beacon string) error {
+// tellUnhushed tells those who were granted a lease, know of no hush and never
+// were hushed, that nothing is. A keyer that can't read what was hushed is silent
+// until it hears that from here. Whoever could not be told is when it asks again.
+func (t *term) tellUnhushed(ctx context.Context, group []*petition) {
+	var untold []string
 	t.hushGuard.Lock()
-	_, told := t.hushShown[beacon]
-	t.hushGuard.Unlock()
-	if told {
-		return nil
+	for _, p := range group {
+		_, told := t.hushShown[p.request.Beacon]
+		if !told && p.decision.Refusal == "" && p.asked.GetHush().GetEpoch() == 0 {
+			untold = append(untold, p.request.Beacon)
+		}
 	}
-	var state store.HushState
+	t.hushGuard.Unlock()
+	if len(untold) == 0 {
+		return
+	}
+	var states []store.HushState
 	err := t.asLeader(ctx, func(ctx context.Context, tx *store.LeaderTx) error {
 		inForce, bound, err := lockedHushes(ctx, tx)
 		if err != nil {
 			return err
 		}
-		state, err = t.saveHushState(ctx, tx, beacon, bound[beacon], inForce, nil)
+		var all []underHushes
+		for _, beacon := range untold {
+			all = append(all, underHushes{beacon: beacon, under: bound[beacon]})
+		}
+		states, err = t.saveHushStates(ctx, tx, all, inForce)
 		return err
 	})
 	if err != nil {
-		return err
+		t.log.Warn("beacons could not be told that nothing is hushed; they will be when they ask again", "beacons", len(untold), "error", err)
+		return
 	}
-	t.showHushes([]store.HushState{state})
-	return nil
+	t.showHushes(states)
 }
 
 // missing gives the hushes in force that beacons of the fleet are not bound to,

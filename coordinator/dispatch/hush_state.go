@@ -15,28 +15,45 @@ import (
 // maxScopes is how many scopes a hush state may hold.
 const maxScopes = 256
 
-// saveHushState makes the next state of a beacon from the hushes that it is
-// under, and stores it. bind are those of them that are new to it.
-func (t *term) saveHushState(ctx context.Context, tx *store.LeaderTx, beacon string, under []int64, inForce map[int64]store.Hush, bind []int64) (store.HushState, error) {
-	if len(under) > maxScopes {
-		return store.HushState{}, fault.New(fault.Refused, "scope", "beacon %s is under %d hushes already: release some of them", beacon, len(under)-len(bind))
+// underHushes is what a beacon's next hush state is made of.
+type underHushes struct {
+	beacon string
+	under  []int64 // all hushes that it is under
+	bind   []int64 // those of them that are new to it
+}
+
+// saveHushStates makes the next states of beacons, each named once, and stores
+// them.
+func (t *term) saveHushStates(ctx context.Context, tx *store.LeaderTx, all []underHushes, inForce map[int64]store.Hush) ([]store.HushState, error) {
+	if len(all) == 0 {
+		return nil, nil
 	}
-	next, err := tx.NextHushNumber(ctx, beacon)
+	beacons := make([]string, len(all))
+	for i, u := range all {
+		beacons[i] = u.beacon
+	}
+	next, err := tx.NextHushNumbers(ctx, beacons)
 	if err != nil {
-		return store.HushState{}, err
+		return nil, err
 	}
-	slices.Sort(under)
-	list := make([]orders.Hush, len(under))
-	for i, hush := range under {
-		h := inForce[hush]
-		list[i] = orders.Hush{Scope: fleet.Scope{Site: h.Site, Beacon: h.Beacon, Band: h.Band}, Reason: h.Reason, GivenBy: h.GivenBy, GivenAt: h.GivenAt}
+	states := make([]store.HushState, len(all))
+	for i, u := range all {
+		if len(u.under) > maxScopes {
+			return nil, fault.New(fault.Refused, "scope", "beacon %s is under %d hushes already: release some of them", u.beacon, len(u.under)-len(u.bind))
+		}
+		slices.Sort(u.under)
+		list := make([]orders.Hush, len(u.under))
+		for i, hush := range u.under {
+			h := inForce[hush]
+			list[i] = orders.Hush{Scope: fleet.Scope{Site: h.Site, Beacon: h.Beacon, Band: h.Band}, Reason: h.Reason, GivenBy: h.GivenBy, GivenAt: h.GivenAt}
+		}
+		payload, err := orders.HushState(t.currentFleet().Network.ID, u.beacon, number(int64(t.epoch), next[u.beacon]), list)
+		if err != nil {
+			return nil, err
+		}
+		states[i] = store.HushState{Beacon: u.beacon, Epoch: int64(t.epoch), Number: next[u.beacon], Payload: payload, Bind: u.bind}
 	}
-	payload, err := orders.HushState(t.currentFleet().Network.ID, beacon, number(int64(t.epoch), next), list)
-	if err != nil {
-		return store.HushState{}, err
-	}
-	state := store.HushState{Beacon: beacon, Epoch: int64(t.epoch), Number: next, Payload: payload}
-	return state, tx.SaveHushState(ctx, state, bind)
+	return states, tx.SaveHushStates(ctx, states...)
 }
 
 // deposed tells people of a lead that was lost meanwhile.

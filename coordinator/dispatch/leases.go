@@ -2,6 +2,7 @@ package dispatch
 
 import (
 	"context"
+	"time"
 
 	"lamplighter/coordinator/broker"
 	"lamplighter/coordinator/lease"
@@ -35,12 +36,7 @@ func (d *Dispatcher) answerLease(ctx context.Context, delivery broker.Delivery) 
 		d.options.Log.Warn("a request for a lease is dropped: it is of another network", "network", address.Network, "beacon", address.Beacon)
 		return garbled
 	}
-	// Whoever has lost the lead gives no more leases, and waits for nothing that
-	// was under way: others wait for the book.
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	defer context.AfterFunc(t.board.ctx, cancel)()
-	decision, err := t.grant(ctx, asked)
+	decision, err := t.desk.ask(asked)
 	if err != nil {
 		d.options.Log.Error("a lease could not be stored and is not given", "beacon", address.Beacon, "error", err)
 		return failed
@@ -49,74 +45,105 @@ func (d *Dispatcher) answerLease(ctx context.Context, delivery broker.Delivery) 
 		d.options.Log.Warn("the answer to a request for a lease could not be sent", "beacon", address.Beacon, "error", err)
 	}
 	if decision.Refusal == "" {
-		if asked.GetHush().GetEpoch() == 0 {
-			if err := t.tellUnhushed(ctx, address.Beacon); err != nil {
-				d.options.Log.Warn("a beacon could not be told that nothing is hushed; it will be when it asks again", "beacon", address.Beacon, "error", err)
-			}
-		}
 		return granted
 	}
 	d.options.Log.Warn("a lease is refused", "beacon", address.Beacon, "reason", string(decision.Refusal), "sentence", decision.Sentence)
 	return string(decision.Refusal)
 }
 
-// grant decides on a request and stores the decision.
-func (t *term) grant(ctx context.Context, asked *wirev1.LeaseRequest) (lease.Decision, error) {
-	request := orders.Asked(asked)
+// decideAll decides on requests of different beacons, one after the other, and
+// stores what was decided in one transaction. The book follows each decision at
+// once, since the next is made by it; if they can't be stored, it holds that more
+// may be obeyed than was ever granted, and never less.
+func (t *term) decideAll(ctx context.Context, group []*petition) error {
 	t.decide.Lock()
 	defer t.decide.Unlock()
-	var decision lease.Decision
-	known := lease.Known{}
-	err := t.asLeader(ctx, func(ctx context.Context, tx *store.LeaderTx) (err error) {
-		if known, err = t.known(ctx, tx, request); err != nil {
+	news := map[string]bool{}
+	err := t.asLeader(ctx, func(ctx context.Context, tx *store.LeaderTx) error {
+		if err := t.learn(ctx, tx, group); err != nil {
 			return err
 		}
-		decision = t.writer.Book.Decide(request, known)
-		if decision.Twice != "" && t.options.Cloned != nil { // first of all: what is stored here, no request tells again
-			t.options.Cloned(ctx, request.Beacon, decision.Twice)
-		}
-		if !t.writer.Counts(request, decision) {
-			if decision.Holder.Rival == known.Holder.Rival {
-				return nil
+		var leases []store.Lease
+		var held []store.Numbered
+		for _, p := range group {
+			p.decision = t.writer.Book.Decide(p.request, p.known)
+			if p.decision.Twice != "" && t.options.Cloned != nil { // first of all: what is stored here, no request tells again
+				t.options.Cloned(ctx, p.request.Beacon, p.decision.Twice)
 			}
-			return tx.NoteRival(ctx, toHolder(request.Beacon, decision.Holder))
-		}
-		if known.HeldKnown && !request.Held.IsZero() {
-			if err := tx.ConfirmOrders(ctx, request.Beacon, int64(request.Held.Epoch), int64(request.Held.Revision)); err != nil {
-				return err
+			if !t.writer.Counts(p.request, p.decision) {
+				if p.decision.Holder.Rival != p.known.Holder.Rival {
+					if err := tx.NoteRival(ctx, toHolder(p.request.Beacon, p.decision.Holder)); err != nil {
+						return err
+					}
+				}
+				continue
+			}
+			if p.known.HeldKnown && !p.request.Held.IsZero() {
+				held = append(held, p.held())
+			}
+			leases = append(leases, t.toStore(p.request, p.decision, p.known))
+			if t.writer.Granted(p.request, p.known, p.decision) {
+				news[p.request.Beacon] = true
 			}
 		}
-		return tx.SaveLease(ctx, t.toStore(request, decision, known))
+		if err := tx.ConfirmOrders(ctx, held...); err != nil {
+			return err
+		}
+		return tx.SaveLeases(ctx, leases...)
 	})
-	if err == nil && t.writer.Granted(request, known, decision) {
-		t.confirmed(request.Beacon)
+	for beacon := range news { // also where it could not be stored: the beacon did say so
+		t.confirmed(beacon)
 	}
-	return decision, err
+	return err
 }
 
-// known is what a request is decided by.
-func (t *term) known(ctx context.Context, tx *store.LeaderTx, r lease.Request) (lease.Known, error) {
-	known := lease.Known{Now: tx.Now, HeldKnown: r.Held.IsZero()}
-	before, err := tx.Lease(ctx, r.Beacon)
+// held names the orders that a beacon says to hold.
+func (p *petition) held() store.Numbered {
+	return store.Numbered{Beacon: p.request.Beacon, Epoch: int64(p.request.Held.Epoch), Revision: int64(p.request.Held.Revision)}
+}
+
+// learn reads by what requests are decided.
+func (t *term) learn(ctx context.Context, tx *store.LeaderTx, group []*petition) error {
+	var beacons []string
+	var held []store.Numbered
+	for _, p := range group {
+		beacons = append(beacons, p.request.Beacon)
+		if !p.request.Held.IsZero() {
+			held = append(held, p.held())
+		}
+	}
+	before, err := tx.LeasesOf(ctx, beacons...)
 	if err != nil {
-		return known, err
+		return err
 	}
-	if before != nil {
-		known.Holder = fromHolder(before)
+	written, err := tx.KnownOrders(ctx, held...)
+	if err != nil {
+		return err
 	}
-	if b := t.currentFleet().Beacon(r.Beacon); b != nil && b.Site.DutyRequired {
-		period, err := tx.InControl(ctx, b.Site.Name)
-		if err != nil {
-			return known, err
+	duties := map[string]time.Time{} // until when somebody is in control, by site
+	for _, p := range group {
+		p.known = lease.Known{Now: tx.Now, HeldKnown: p.request.Held.IsZero() || written[p.held()]}
+		if l := before[p.request.Beacon]; l != nil {
+			p.known.Holder = fromHolder(l)
 		}
-		if period.Site != "" {
-			known.Duty = period.End()
+		b := t.currentFleet().Beacon(p.request.Beacon)
+		if b == nil || !b.Site.DutyRequired {
+			continue
 		}
+		until, read := duties[b.Site.Name]
+		if !read {
+			period, err := tx.InControl(ctx, b.Site.Name)
+			if err != nil {
+				return err
+			}
+			if period.Site != "" {
+				until = period.End()
+			}
+			duties[b.Site.Name] = until
+		}
+		p.known.Duty = until
 	}
-	if !known.HeldKnown {
-		known.HeldKnown, err = tx.KnowsOrders(ctx, r.Beacon, int64(r.Held.Epoch), int64(r.Held.Revision))
-	}
-	return known, err
+	return nil
 }
 
 func (t *term) toStore(r lease.Request, d lease.Decision, known lease.Known) store.Lease {

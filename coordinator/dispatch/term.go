@@ -34,6 +34,7 @@ type term struct {
 	log     *slog.Logger
 	epoch   uint64
 	board   *board
+	desk    *desk
 	makes   func(planner.Input, planner.Progress) (*plan.Plan, error)
 
 	// decide is held by whoever asks the writer and acts on its answer: one at a
@@ -59,12 +60,14 @@ type term struct {
 
 func newTerm(ctx context.Context, d *Dispatcher, f *fleet.Fleet, version int64, epoch uint64) *term {
 	log := d.options.Log.With("epoch", epoch)
-	return &term{
+	t := &term{
 		options: d.options, metrics: d.metrics, log: log, epoch: epoch, makes: d.makes,
 		board:  newBoard(ctx, d.options.Publisher, log),
 		writer: orders.NewWriter(epoch, f), fleet: f, version: version, hushShown: map[string]lease.Number{},
 		fleetChanged: make(chan struct{}, 1), released: make(chan struct{}, 1), freed: make(chan struct{}, 1),
 	}
+	t.desk = newDesk(t)
+	return t
 }
 
 // signal says that something is due; it is said once until it is heard.

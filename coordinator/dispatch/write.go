@@ -26,13 +26,14 @@ func (t *term) writeOrders(ctx context.Context) (wait time.Duration, err error) 
 	var now time.Time
 	err = t.asLeader(ctx, func(ctx context.Context, tx *store.LeaderTx) error {
 		now = tx.Now
-		round, withheld, err = t.writer.Decide(now)
-		for _, o := range round {
-			if err == nil {
-				err = tx.SaveOrders(ctx, toStore(o))
-			}
+		if round, withheld, err = t.writer.Decide(now); err != nil {
+			return err
 		}
-		return err
+		stored := make([]store.Orders, len(round))
+		for i, o := range round {
+			stored[i] = toStore(o)
+		}
+		return tx.SaveOrders(ctx, stored...)
 	})
 	if err != nil {
 		return 0, err

@@ -218,7 +218,7 @@ func TestADeposedLeaderWritesNothing(t *testing.T) {
 			close(inside)
 			<-proceed
 			lease.HeardAt = tx.Now
-			return tx.SaveLease(ctx, lease)
+			return tx.SaveLeases(ctx, lease)
 		})
 	}()
 	receive(t, inside)

@@ -90,7 +90,7 @@ func report(t *testing.T, s *store.Store) {
 	}
 	err = s.AsLeader(t.Context(), epoch, func(ctx context.Context, tx *store.LeaderTx) error {
 		granted, expires := tx.Now, tx.Now.Add(180e9)
-		return tx.SaveLease(ctx, store.Lease{Beacon: "a", Run: run, BootID: "kernel", HeardAt: tx.Now, GrantedAt: &granted, ExpiresAt: &expires})
+		return tx.SaveLeases(ctx, store.Lease{Beacon: "a", Run: run, BootID: "kernel", HeardAt: tx.Now, GrantedAt: &granted, ExpiresAt: &expires})
 	})
 	if err != nil {
 		t.Fatal(err)

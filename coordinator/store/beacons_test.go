@@ -63,7 +63,7 @@ func TestBeaconsShowWhatTheTablesSay(t *testing.T) {
 	storeReports(t, s, reports)
 	expires := now.Add(3 * time.Minute).Truncate(time.Microsecond)
 	err = s.AsLeader(t.Context(), lead(t, s), func(ctx context.Context, tx *store.LeaderTx) error {
-		if err := tx.SaveLease(ctx, store.Lease{Beacon: "hilltop-hf", Run: run, BootID: "kernel", HeardAt: tx.Now, GrantedAt: &tx.Now, ExpiresAt: &expires}); err != nil {
+		if err := tx.SaveLeases(ctx, store.Lease{Beacon: "hilltop-hf", Run: run, BootID: "kernel", HeardAt: tx.Now, GrantedAt: &tx.Now, ExpiresAt: &expires}); err != nil {
 			return err
 		}
 		ordered := func(slot, millihertz int64) store.OrderedSlot {

@@ -33,6 +33,8 @@ type HushState struct {
 	Beacon        string
 	Epoch, Number int64
 	Payload       []byte // the message, exact bytes
+
+	Bind []int64 `db:"-"` // hushes that are new to it, where it is being stored
 }
 
 const hushColumns = "h.hush, h.site, h.beacon, h.band, h.reason, h.given_by, h.given_at, h.remind_at, h.regulator, " +
@@ -138,30 +140,54 @@ func hushedBeacons(ctx context.Context, tx pgx.Tx, condition string, args ...any
 	return bound, err
 }
 
-// NextHushNumber is the number that the next state of a beacon has: it counts
-// from 1 within the leader's epoch.
-func (tx *LeaderTx) NextHushNumber(ctx context.Context, beacon string) (number int64, err error) {
-	err = tx.QueryRow(ctx, "select coalesce(max(number), 0) + 1 from hush_states where beacon = $2 and epoch = $1",
-		int64(tx.Epoch), beacon).Scan(&number)
-	return number, err
+// NextHushNumbers are the numbers that the next states of beacons have: they
+// count from 1 within the leader's epoch. Who is not among them begins.
+func (tx *LeaderTx) NextHushNumbers(ctx context.Context, beacons []string) (map[string]int64, error) {
+	rows, err := tx.Query(ctx, "select beacon, number + 1 from hush_states where beacon = any($2) and epoch = $1", int64(tx.Epoch), beacons)
+	if err != nil {
+		return nil, err
+	}
+	next := make(map[string]int64, len(beacons))
+	for _, beacon := range beacons {
+		next[beacon] = 1
+	}
+	var beacon string
+	var number int64
+	_, err = pgx.ForEachRow(rows, []any{&beacon, &number}, func() error {
+		next[beacon] = number
+		return nil
+	})
+	return next, err
 }
 
-// SaveHushState stores the next state of a beacon, and binds hushes to it that
-// were not bound before.
-func (tx *LeaderTx) SaveHushState(ctx context.Context, state HushState, bind []int64) error {
-	err := tx.write(ctx, `
+// SaveHushStates stores the next states of beacons, each named once, and binds
+// hushes to them that were not bound before.
+func (tx *LeaderTx) SaveHushStates(ctx context.Context, states ...HushState) error {
+	n := len(states)
+	beacons, numbers, payloads := make([]string, n), make([]int64, n), make([][]byte, n)
+	var bound []string
+	var at, hushes []int64
+	for i, s := range states {
+		beacons[i], numbers[i], payloads[i] = s.Beacon, s.Number, s.Payload
+		for _, hush := range s.Bind {
+			bound, at, hushes = append(bound, s.Beacon), append(at, s.Number), append(hushes, hush)
+		}
+	}
+	err := tx.writeAll(ctx, n, `
 		insert into hush_states as old (beacon, epoch, number, stored_at, payload)
-		select $2, epoch, $3, now(), $4 from leadership where epoch = $1
+		select k.beacon, l.epoch, k.number, now(), k.payload
+		from unnest($2::text[], $3::bigint[], $4::bytea[]) as k (beacon, number, payload) cross join leadership l where l.epoch = $1
 		on conflict (beacon) do update set epoch = excluded.epoch, number = excluded.number,
 			stored_at = excluded.stored_at, payload = excluded.payload
-		where (old.epoch, old.number) < (excluded.epoch, excluded.number)`, state.Beacon, state.Number, state.Payload)
-	if err != nil || len(bind) == 0 {
+		where (old.epoch, old.number) < (excluded.epoch, excluded.number)`, beacons, numbers, payloads)
+	if err != nil || len(bound) == 0 {
 		return err
 	}
 	_, err = tx.Exec(ctx, `
 		insert into hush_beacons (hush, beacon, epoch, number)
-		select hush, $2, l.epoch, $3 from unnest($4::bigint[]) hush cross join leadership l where l.epoch = $1
-		on conflict do nothing`, int64(tx.Epoch), state.Beacon, state.Number, bind)
+		select k.hush, k.beacon, l.epoch, k.number
+		from unnest($2::text[], $3::bigint[], $4::bigint[]) as k (beacon, number, hush) cross join leadership l where l.epoch = $1
+		on conflict do nothing`, int64(tx.Epoch), bound, at, hushes)
 	return err
 }
 

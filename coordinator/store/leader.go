@@ -121,3 +121,15 @@ func (tx *LeaderTx) write(ctx context.Context, sql string, args ...any) error {
 	}
 	return err
 }
+
+// writeAll does so for a number of rows, all of them or none.
+func (tx *LeaderTx) writeAll(ctx context.Context, rows int, sql string, args ...any) error {
+	if rows == 0 {
+		return nil
+	}
+	tag, err := tx.Exec(ctx, sql, append([]any{int64(tx.Epoch)}, args...)...)
+	if err == nil && tag.RowsAffected() != int64(rows) {
+		return ErrDeposed
+	}
+	return err
+}

@@ -37,67 +37,94 @@ type StandingSlot struct {
 	OrderedSlot
 }
 
-// SaveOrders stores the next orders of a beacon, opens the slots that are new
-// in them, and closes those from FromSlot on that are missing or changed.
-func (tx *LeaderTx) SaveOrders(ctx context.Context, o Orders) error {
-	if o.Epoch != int64(tx.Epoch) {
-		return fmt.Errorf("orders of epoch %d can't be written by the leader of epoch %d", o.Epoch, tx.Epoch)
+// mostSlotsAtOnce is about how many slots are stored in one statement.
+const mostSlotsAtOnce = 20_000
+
+// SaveOrders stores the next orders of beacons, each named once, opens the slots
+// that are new in them, and closes those from FromSlot on that are missing or
+// changed.
+func (tx *LeaderTx) SaveOrders(ctx context.Context, all ...Orders) error {
+	for begin := 0; begin < len(all); {
+		end, slots := begin, 0
+		for ; end < len(all) && slots < mostSlotsAtOnce; end++ {
+			slots += len(all[end].Slots)
+		}
+		if err := tx.saveOrders(ctx, all[begin:end]); err != nil {
+			return err
+		}
+		begin = end
+	}
+	return nil
+}
+
+func (tx *LeaderTx) saveOrders(ctx context.Context, some []Orders) error {
+	n := len(some)
+	beacons, revisions, from, to, payloads := make([]string, n), make([]int64, n), make([]int64, n), make([]int64, n), make([][]byte, n)
+	for i, o := range some {
+		if o.Epoch != int64(tx.Epoch) {
+			return fmt.Errorf("orders of epoch %d can't be written by the leader of epoch %d", o.Epoch, tx.Epoch)
+		}
+		beacons[i], revisions[i], from[i], to[i], payloads[i] = o.Beacon, o.Revision, o.FromSlot, o.ToSlot, o.Payload
 	}
 	_, err := tx.Exec(ctx, `
 		update orders set payload = null
-		where beacon = $2 and payload is not null and exists (select from leadership where epoch = $1)`, o.Epoch, o.Beacon)
+		where beacon = any($2) and payload is not null and exists (select from leadership where epoch = $1)`, int64(tx.Epoch), beacons)
 	if err != nil {
 		return err
 	}
-	err = tx.write(ctx, `
+	err = tx.writeAll(ctx, n, `
 		insert into orders (beacon, epoch, revision, issued_at, from_slot, to_slot, payload)
-		select $2, epoch, $3, now(), $4, $5, $6 from leadership where epoch = $1`,
-		o.Beacon, o.Revision, o.FromSlot, o.ToSlot, o.Payload)
+		select k.beacon, l.epoch, k.revision, now(), k.from_slot, k.to_slot, k.payload
+		from unnest($2::text[], $3::bigint[], $4::bigint[], $5::bigint[], $6::bytea[]) as k (beacon, revision, from_slot, to_slot, payload)
+		cross join leadership l where l.epoch = $1`,
+		beacons, revisions, from, to, payloads)
 	if err != nil {
 		return err
 	}
-	return tx.saveSlots(ctx, o)
+	return tx.saveSlots(ctx, some, beacons, revisions, from)
 }
 
 // saveSlots compares what is ordered with what stood before.
-func (tx *LeaderTx) saveSlots(ctx context.Context, o Orders) error {
-	columns := newSlotColumns(o.Slots)
+func (tx *LeaderTx) saveSlots(ctx context.Context, some []Orders, beacons []string, revisions, from []int64) error {
 	_, err := tx.Exec(ctx, `
-		with ordered as (
-			select * from unnest($5::bigint[], $6::timestamptz[], $7::text[], $8::bigint[], $9::bigint[], $10::text[], $11::text[])
-				as o (slot, start_at, band, frequency_millihertz, uncertainty_millihertz, message_kind, control)
+		with written as (
+			select * from unnest($2::text[], $3::bigint[], $4::bigint[]) as w (beacon, revision, from_slot)
+		), ordered as (
+			select * from unnest($5::text[], $6::bigint[], $7::bigint[], $8::timestamptz[], $9::text[], $10::bigint[], $11::bigint[], $12::text[], $13::text[])
+				as o (beacon, revision, slot, start_at, band, frequency_millihertz, uncertainty_millihertz, message_kind, control)
 		), closed as (
-			update order_slots s set closed_epoch = l.epoch, closed_revision = $3, closed_at = now()
-			from leadership l
-			where l.epoch = $1 and s.beacon = $2 and s.slot >= $4 and s.closed_epoch is null and not exists (
-				select from ordered o where o.slot = s.slot
+			update order_slots s set closed_epoch = l.epoch, closed_revision = w.revision, closed_at = now()
+			from leadership l, written w
+			where l.epoch = $1 and s.beacon = w.beacon and s.slot >= w.from_slot and s.closed_epoch is null and not exists (
+				select from ordered o where o.beacon = s.beacon and o.slot = s.slot
 				and (o.band, o.frequency_millihertz, o.uncertainty_millihertz, o.message_kind, o.control)
 					= (s.band, s.frequency_millihertz, s.uncertainty_millihertz, s.message_kind, s.control))
 		)
 		insert into order_slots (beacon, slot, start_at, opened_epoch, opened_revision,
 			band, frequency_millihertz, uncertainty_millihertz, message_kind, control)
-		select $2, o.slot, o.start_at, l.epoch, $3, o.band, o.frequency_millihertz, o.uncertainty_millihertz, o.message_kind, o.control
+		select o.beacon, o.slot, o.start_at, l.epoch, o.revision, o.band, o.frequency_millihertz, o.uncertainty_millihertz, o.message_kind, o.control
 		from ordered o cross join leadership l
 		where l.epoch = $1 and not exists (
-			select from order_slots s where s.beacon = $2 and s.slot = o.slot and s.closed_epoch is null
+			select from order_slots s where s.beacon = o.beacon and s.slot = o.slot and s.closed_epoch is null
 			and (o.band, o.frequency_millihertz, o.uncertainty_millihertz, o.message_kind, o.control)
 				= (s.band, s.frequency_millihertz, s.uncertainty_millihertz, s.message_kind, s.control))`,
-		append([]any{o.Epoch, o.Beacon, o.Revision, o.FromSlot}, columns...)...)
+		append([]any{int64(tx.Epoch), beacons, revisions, from}, orderedColumns(some)...)...)
 	return err
 }
 
-// newSlotColumns turns slots into one array for each column.
-func newSlotColumns(slots []OrderedSlot) []any {
-	n := len(slots)
-	numbers, starts, bands := make([]int64, n), make([]time.Time, n), make([]string, n)
-	frequencies, uncertainties := make([]int64, n), make([]int64, n)
-	kinds, controls := make([]string, n), make([]string, n)
-	for i, s := range slots {
-		numbers[i], starts[i], bands[i] = s.Slot, s.StartAt, s.Band
-		frequencies[i], uncertainties[i] = s.FrequencyMillihertz, s.UncertaintyMillihertz
-		kinds[i], controls[i] = s.MessageKind, s.Control
+// orderedColumns turns the slots of orders into one array for each column.
+func orderedColumns(some []Orders) []any {
+	var beacons, bands, kinds, controls []string
+	var revisions, numbers, frequencies, uncertainties []int64
+	var starts []time.Time
+	for _, o := range some {
+		for _, s := range o.Slots {
+			beacons, revisions, numbers, starts = append(beacons, o.Beacon), append(revisions, o.Revision), append(numbers, s.Slot), append(starts, s.StartAt)
+			bands, frequencies, uncertainties = append(bands, s.Band), append(frequencies, s.FrequencyMillihertz), append(uncertainties, s.UncertaintyMillihertz)
+			kinds, controls = append(kinds, s.MessageKind), append(controls, s.Control)
+		}
 	}
-	return []any{numbers, starts, bands, frequencies, uncertainties, kinds, controls}
+	return []any{beacons, revisions, numbers, starts, bands, frequencies, uncertainties, kinds, controls}
 }
 
 // LatestOrders gives the latest orders of every beacon, without their slots.

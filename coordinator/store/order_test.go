@@ -63,7 +63,7 @@ func saveOrders(t *testing.T, s *store.Store, epoch uint64, revision, from int64
 func confirm(t *testing.T, s *store.Store, epoch uint64, revision int64) {
 	t.Helper()
 	asLeader(t, s, epoch, func(ctx context.Context, tx *store.LeaderTx) error {
-		return tx.ConfirmOrders(ctx, "mill-hf", int64(epoch), revision)
+		return tx.ConfirmOrders(ctx, store.Numbered{Beacon: "mill-hf", Epoch: int64(epoch), Revision: revision})
 	})
 }
 
@@ -96,7 +96,7 @@ func TestASlotStandsFromTheRevisionThatOpensItToTheOneThatClosesIt(t *testing.T)
 	}
 	// What was closed by orders that the beacon holds, nobody obeys any more.
 	asLeader(t, s, e, func(ctx context.Context, tx *store.LeaderTx) error {
-		return tx.SaveLease(ctx, store.Lease{Beacon: "mill-hf", Run: "r", BootID: "k", HeardAt: tx.Now, HeldEpoch: epoch, HeldRevision: 2})
+		return tx.SaveLeases(ctx, store.Lease{Beacon: "mill-hf", Run: "r", BootID: "k", HeardAt: tx.Now, HeldEpoch: epoch, HeldRevision: 2})
 	})
 	got, err = s.StandingSlots(t.Context(), n+1)
 	if err != nil {
@@ -111,7 +111,7 @@ func TestASlotStandsFromTheRevisionThatOpensItToTheOneThatClosesIt(t *testing.T)
 	} {
 		asLeader(t, s, e, func(ctx context.Context, tx *store.LeaderTx) error {
 			until := tx.Now.Add(after)
-			return tx.SaveLease(ctx, store.Lease{
+			return tx.SaveLeases(ctx, store.Lease{
 				Beacon: "mill-hf", Run: "r", BootID: "k", HeardAt: tx.Now, HeldEpoch: epoch, HeldRevision: 2,
 				FormerHeldEpoch: epoch, FormerHeldRevision: 1, FormerUntil: &until,
 			})
@@ -148,7 +148,7 @@ func TestTheEndOfALeaseNeverMovesBack(t *testing.T) {
 			if until != nil {
 				l.GrantedAt = &now
 			}
-			return tx.SaveLease(ctx, l)
+			return tx.SaveLeases(ctx, l)
 		})
 	}
 	if end, err := s.LeaseEnd(t.Context(), "mill-hf"); err != nil || !end.Equal(long) {
@@ -166,21 +166,21 @@ func TestARunCountsAsHeardByWhateverItSays(t *testing.T) {
 	long := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 	save := func(run string) {
 		asLeader(t, s, e, func(ctx context.Context, tx *store.LeaderTx) error {
-			return tx.SaveLease(ctx, store.Lease{Beacon: "mill-hf", Run: run, BootID: "k", HeardAt: long})
+			return tx.SaveLeases(ctx, store.Lease{Beacon: "mill-hf", Run: run, BootID: "k", HeardAt: long})
 		})
 	}
 	heard := func() (at time.Time) {
 		asLeader(t, s, e, func(ctx context.Context, tx *store.LeaderTx) error {
-			l, err := tx.Lease(ctx, "mill-hf")
+			l, err := tx.LeasesOf(ctx, "mill-hf")
 			if err == nil {
-				at = l.HeardAt
+				at = l["mill-hf"].HeardAt
 			}
 			return err
 		})
 		return at
 	}
 	asLeader(t, s, e, func(ctx context.Context, tx *store.LeaderTx) error {
-		if l, err := tx.Lease(ctx, "mill-hf"); l != nil || err != nil {
+		if l, err := tx.LeasesOf(ctx, "mill-hf"); len(l) > 0 || err != nil {
 			t.Errorf("before any: %v, %v", l, err)
 		}
 		return nil
@@ -203,16 +203,16 @@ func TestTheHolderCountsAsHeardWhenAnotherRunSpeaks(t *testing.T) {
 	e := takeLead(t, s)
 	lease := func() (l store.Lease) {
 		asLeader(t, s, e, func(ctx context.Context, tx *store.LeaderTx) error {
-			found, err := tx.Lease(ctx, beacon)
+			found, err := tx.LeasesOf(ctx, beacon)
 			if err == nil {
-				l = *found
+				l = *found[beacon]
 			}
 			return err
 		})
 		return l
 	}
 	asLeader(t, s, e, func(ctx context.Context, tx *store.LeaderTx) error {
-		return tx.SaveLease(ctx, store.Lease{Beacon: beacon, Run: boot(1), BootID: "k", HeardAt: tx.Now.Add(-5 * time.Minute)})
+		return tx.SaveLeases(ctx, store.Lease{Beacon: beacon, Run: boot(1), BootID: "k", HeardAt: tx.Now.Add(-5 * time.Minute)})
 	})
 	asked := lease().HeardAt
 	speak(t, s, health(1, 1))
@@ -250,10 +250,10 @@ func TestEveryWriteOfALeaderCarriesItsEpoch(t *testing.T) {
 			return tx.SaveOrders(ctx, store.Orders{Beacon: "x", Epoch: int64(tx.Epoch), Revision: 1, FromSlot: n, ToSlot: n, Payload: []byte{1}, Slots: []store.OrderedSlot{orderedSlot(n, "40m")}})
 		},
 		"lease": func(ctx context.Context, tx *store.LeaderTx) error {
-			return tx.SaveLease(ctx, store.Lease{Beacon: "x", Run: "r", BootID: "k", HeardAt: tx.Now})
+			return tx.SaveLeases(ctx, store.Lease{Beacon: "x", Run: "r", BootID: "k", HeardAt: tx.Now})
 		},
 		"hush state": func(ctx context.Context, tx *store.LeaderTx) error {
-			return tx.SaveHushState(ctx, store.HushState{Beacon: "x", Epoch: int64(tx.Epoch), Number: 1, Payload: []byte{1}}, nil)
+			return tx.SaveHushStates(ctx, store.HushState{Beacon: "x", Epoch: int64(tx.Epoch), Number: 1, Payload: []byte{1}})
 		},
 		"hush": func(ctx context.Context, tx *store.LeaderTx) error {
 			_, err := tx.AddHush(ctx, store.Hush{Reason: "x"})

@@ -180,8 +180,12 @@ func (c *coordinator) eventually(what string, holds func() bool) {
 // uncertainty in each of its slots.
 func (c *coordinator) change() {
 	c.t.Helper()
+	other := 0.04
+	if c.fleet.Beacons[0]["uncertainty_ppm"] == other {
+		other = 0.05
+	}
 	for _, b := range c.fleet.Beacons {
-		b["uncertainty_ppm"] = 0.09 - b["uncertainty_ppm"].(float64)
+		b["uncertainty_ppm"] = other
 	}
 	service := apiv1.NewFleetServiceClient(c.conn)
 	current, err := service.GetFleet(c.t.Context(), &apiv1.GetFleetRequest{})
