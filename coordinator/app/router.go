@@ -9,8 +9,9 @@ import (
 	"lamplighter/proto/topic"
 )
 
-// leasesAtOnce bounds how many lease requests are answered at the same time.
-const leasesAtOnce = 16
+// leasesAtOnce bounds how many lease requests wait for an answer at the same
+// time. They are decided on together.
+const leasesAtOnce = 500
 
 // filesAtOnce bounds how many files of receptions are taken in at the same time.
 const filesAtOnce = 16

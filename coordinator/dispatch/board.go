@@ -41,7 +41,7 @@ type board struct {
 type note struct {
 	message broker.Message
 	number  lease.Number
-	due     bool               // to be published
+	due     bool // to be published
 	urgent  bool
 	busy    bool               // it waits in a queue, or somebody publishes it
 	giveUp  context.CancelFunc // ends that; nil: nobody publishes

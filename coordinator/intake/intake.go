@@ -150,7 +150,8 @@ func (in *Intake) leave(group ...*message) {
 func (in *Intake) Run(ctx context.Context) {
 	defer close(in.ended)
 	var running sync.WaitGroup
-	for _, l := range in.lanes {
+	for i := range in.lanes {
+		l := &in.lanes[i]
 		stored := make(chan answer, 1)
 		running.Go(func() {
 			defer close(stored)

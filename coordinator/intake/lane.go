@@ -5,6 +5,7 @@ import (
 	"context"
 	"hash/maphash"
 	"slices"
+	"time"
 )
 
 // lanes is how many groups are stored at once: while the database writes one to
@@ -16,12 +17,13 @@ const lanes = 2
 // wait for the same rows.
 type lane struct {
 	live, records chan *message
+	began         time.Time // when the latest group was taken; its writer's own
 }
 
 var seed = maphash.MakeSeed()
 
-func (in *Intake) lane(beacon string) lane {
-	return in.lanes[maphash.String(seed, beacon)%lanes]
+func (in *Intake) lane(beacon string) *lane {
+	return &in.lanes[maphash.String(seed, beacon)%lanes]
 }
 
 // The bounds of a group, which is one transaction.
@@ -30,9 +32,17 @@ const (
 	groupRecords = 4000
 )
 
+// A group that is small waits for more until this long after the one before it
+// began: so many beacons that each say little cost ten commits a second, not one
+// each. What comes after a quiet moment waits for nothing.
+const (
+	gatherFor    = 100 * time.Millisecond
+	enoughToSend = 250 // messages, or twice as many records, that wait for no more
+)
+
 // collect waits for a message and takes what else is there, live ones first,
 // beacon by beacon. It returns nothing when ctx ends.
-func (l lane) collect(ctx context.Context) (group []*message) {
+func (l *lane) collect(ctx context.Context) (group []*message) {
 	select {
 	case <-ctx.Done():
 		return nil
@@ -41,6 +51,10 @@ func (l lane) collect(ctx context.Context) (group []*message) {
 	case m := <-l.records:
 		group = append(group, m)
 	}
+	if group = l.gather(ctx, group); group == nil {
+		return nil
+	}
+	l.began = time.Now()
 	for len(group) < groupLive && len(l.live) > 0 {
 		group = append(group, <-l.live)
 	}
@@ -50,6 +64,30 @@ func (l lane) collect(ctx context.Context) (group []*message) {
 		rows += len(m.reports.Records)
 	}
 	slices.SortStableFunc(group, func(a, b *message) int { return cmp.Compare(a.address.Beacon, b.address.Beacon) })
+	return group
+}
+
+// gather waits until the group is large enough or it is time for it.
+func (l *lane) gather(ctx context.Context, group []*message) []*message {
+	wait := time.Until(l.began.Add(gatherFor))
+	if wait <= 0 {
+		return group
+	}
+	due := time.NewTimer(wait)
+	defer due.Stop()
+	for rows := countRecords(group); len(group) < enoughToSend && rows < 2*enoughToSend; {
+		var m *message
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-due.C:
+			return group
+		case m = <-l.live:
+		case m = <-l.records:
+		}
+		group = append(group, m)
+		rows += len(m.reports.Records)
+	}
 	return group
 }
 

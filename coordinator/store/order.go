@@ -84,8 +84,18 @@ func (tx *LeaderTx) saveOrders(ctx context.Context, some []Orders) error {
 	return tx.saveSlots(ctx, some, beacons, revisions, from)
 }
 
+// What was ordered just now the planner of statements knows nothing of, and it
+// would compare each slot with each: thousands of each.
+const (
+	withHashes    = "set local enable_nestloop = off"
+	asIsCustomary = "set local enable_nestloop to default"
+)
+
 // saveSlots compares what is ordered with what stood before.
 func (tx *LeaderTx) saveSlots(ctx context.Context, some []Orders, beacons []string, revisions, from []int64) error {
+	if _, err := tx.Exec(ctx, withHashes); err != nil {
+		return err
+	}
 	_, err := tx.Exec(ctx, `
 		with written as (
 			select * from unnest($2::text[], $3::bigint[], $4::bigint[]) as w (beacon, revision, from_slot)
@@ -109,6 +119,10 @@ func (tx *LeaderTx) saveSlots(ctx context.Context, some []Orders, beacons []stri
 			and (o.band, o.frequency_millihertz, o.uncertainty_millihertz, o.message_kind, o.control)
 				= (s.band, s.frequency_millihertz, s.uncertainty_millihertz, s.message_kind, s.control))`,
 		append([]any{int64(tx.Epoch), beacons, revisions, from}, orderedColumns(some)...)...)
+	if err != nil {
+		return err
+	}
+	_, err = tx.Exec(ctx, asIsCustomary)
 	return err
 }
 

@@ -3,6 +3,9 @@ package store_test
 import (
 	"context"
 	"errors"
+	"fmt"
+	"maps"
+	"slices"
 	"testing"
 	"time"
 
@@ -237,6 +240,45 @@ func TestTheHolderCountsAsHeardWhenAnotherRunSpeaks(t *testing.T) {
 	speak(t, s, presence(2, 1, false), presence(1, 2, false), retained(presence(1, 3, true)), health(2, 2), health(3, 1))
 	if at := lease().HeardAt; !at.Equal(before) {
 		t.Errorf("farewells, what was retained and other runs count: %v, before %v", at, before)
+	}
+}
+
+// Orders of many beacons are stored together and compared each with its own: the
+// same slot of another beacon neither stands for it nor is closed by it.
+func TestOrdersOfManyBeaconsAreStoredTogether(t *testing.T) {
+	s := storetest.New(t)
+	e, n := takeLead(t, s), base(t, s)
+	const beacons, slots = 400, 60 // more slots than one statement takes
+	write := func(revision int64, offset func(beacon int) int64) {
+		var all []store.Orders
+		for b := range beacons {
+			o := store.Orders{Beacon: fmt.Sprintf("beacon-%03d", b), Epoch: int64(e), Revision: revision, FromSlot: n, ToSlot: n + 1000, Payload: []byte{byte(revision)}}
+			for i := range int64(slots) {
+				o.Slots = append(o.Slots, orderedSlot(n+10*i+offset(b), "40m"))
+			}
+			all = append(all, o)
+		}
+		asLeader(t, s, e, func(ctx context.Context, tx *store.LeaderTx) error { return tx.SaveOrders(ctx, all...) })
+	}
+	write(1, func(int) int64 { return 0 })
+	write(2, func(b int) int64 { return int64(b % 2) }) // every other beacon gets other slots
+	standing, err := s.StandingSlots(t.Context(), n)
+	if err != nil {
+		t.Fatal(err)
+	}
+	counts := map[[3]bool]int{} // of an even beacon, opened by the first, closed
+	for _, slot := range standing {
+		even := (slot.Beacon[len(slot.Beacon)-1]-'0')%2 == 0
+		counts[[3]bool{even, slot.OpenedRevision == 1, slot.ClosedRevision != nil}]++
+	}
+	half := beacons / 2 * slots
+	want := map[[3]bool]int{{true, true, false}: half, {false, true, true}: half, {false, false, false}: half}
+	if !maps.Equal(counts, want) {
+		t.Errorf("even beacon, opened by the first, closed: %v, want %v", counts, want)
+	}
+	latest, err := s.LatestOrders(t.Context())
+	if err != nil || len(latest) != beacons || slices.ContainsFunc(latest, func(o store.Orders) bool { return o.Revision != 2 }) {
+		t.Errorf("%d latest orders, %v", len(latest), err)
 	}
 }
 

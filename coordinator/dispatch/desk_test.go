@@ -1,0 +1,85 @@
+package dispatch
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"testing"
+	"testing/synctest"
+
+	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+)
+
+// Requests that come while others are decided on are decided together, each once,
+// and of a beacon never two at a time.
+func TestRequestsAreDecidedInGroups(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var groups [][]string
+		began, decided := make(chan struct{}), make(chan error)
+		d := &desk{decide: func(group []*petition) error {
+			var names []string
+			for _, p := range group {
+				names = append(names, p.request.Beacon)
+				p.decision.Sentence = p.request.Beacon
+			}
+			slices.Sort(names)
+			groups = append(groups, names)
+			began <- struct{}{}
+			return <-decided
+		}}
+		var asking sync.WaitGroup
+		var guard sync.Mutex
+		refused := map[string]int{}
+		ask := func(beacon string) {
+			asking.Go(func() {
+				decision, err := d.ask(&wirev1.LeaseRequest{Beacon: beacon})
+				if decision.Sentence != beacon {
+					t.Errorf("%s was answered for %q", beacon, decision.Sentence)
+				}
+				if err != nil {
+					guard.Lock()
+					refused[beacon]++
+					guard.Unlock()
+				}
+			})
+			synctest.Wait()
+		}
+		ask("a")
+		<-began
+		for _, beacon := range []string{"b", "a", "c", "b"} {
+			ask(beacon)
+		}
+		decided <- nil
+		<-began
+		decided <- errors.New("the database is away")
+		<-began
+		decided <- nil
+		asking.Wait()
+		if got, want := fmt.Sprint(groups), "[[a] [a b c] [b]]"; got != want {
+			t.Errorf("groups %s, want %s", got, want)
+		}
+		if got, want := fmt.Sprint(refused), "map[a:1 b:1 c:1]"; got != want {
+			t.Errorf("not stored: %s, want %s", got, want)
+		}
+		if d.busy || len(d.waiting) > 0 {
+			t.Error("it goes on when nobody asks any more")
+		}
+		ask("a")
+		<-began
+		decided <- nil
+		asking.Wait()
+	})
+}
+
+func TestAGroupIsBounded(t *testing.T) {
+	d := &desk{}
+	for i := range mostPetitions + 1 {
+		p := &petition{ready: make(chan struct{})}
+		p.request.Beacon = fmt.Sprint(i)
+		d.waiting = append(d.waiting, p)
+	}
+	if first, second := len(d.next()), len(d.next()); first != mostPetitions || second != 1 {
+		t.Errorf("groups of %d and %d", first, second)
+	}
+}
