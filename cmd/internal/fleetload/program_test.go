@@ -56,7 +56,6 @@ type coordinator struct {
 	t                    *testing.T
 	dir                  string
 	grpc, http, mqtt     string
-	devices              string // HOST:PORT; empty: nothing is encrypted
 	running              *exec.Cmd
 	log                  *os.File
 	conn                 *grpc.ClientConn
@@ -233,13 +232,12 @@ func (c *coordinator) ask(query string) (number int64) {
 
 // usage is what a program has used, and what it holds.
 type usage struct {
-	at                 time.Time
-	processor          time.Duration // of the program
-	database           time.Duration // of its Postgres, all processes
-	own                time.Duration // of this process: the crowd
-	resident           int64         // bytes
-	descriptors        int
-	goroutines, inHeap float64 // as /metrics says
+	at          time.Time
+	processor   time.Duration // of the program
+	database    time.Duration // of its Postgres, all processes
+	own         time.Duration // of this process: the crowd
+	resident    int64         // bytes
+	descriptors int
 }
 
 func (c *coordinator) usage() usage {
