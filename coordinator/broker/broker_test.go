@@ -157,6 +157,55 @@ func TestWhatIsRetainedWaitsForTheAgent(t *testing.T) {
 	})
 }
 
+// An empty message ends what is retained (MQTT 3.1.1, section 3.3.1.3).
+func TestWhatIsClearedIsNotRetained(t *testing.T) {
+	everyBroker(t, func(t *testing.T, b Broker) {
+		started(t, b)
+		for _, text := range []string{"revision 1", ""} {
+			if err := b.Publish(t.Context(), Message{Topic: mill.Topic(topic.Orders), Payload: []byte(text), Retained: true}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		a := connect(t, b.Addr(), mill, nil)
+		a.listen(t, mill, topic.Orders)
+		if err := b.Publish(t.Context(), Message{Topic: mill.Topic(topic.Orders), Payload: []byte("revision 2")}); err != nil {
+			t.Fatal(err)
+		}
+		if m := receive(t, a.heard); string(m.Payload()) != "revision 2" || m.Retained() {
+			t.Errorf("heard %q, retained %v", m.Payload(), m.Retained())
+		}
+	})
+}
+
+// What was given up reading is not heard any more; what is read again is said
+// anew, as it is kept.
+func TestAnAgentHearsWhatItReads(t *testing.T) {
+	everyBroker(t, func(t *testing.T, b Broker) {
+		started(t, b)
+		a := connect(t, b.Addr(), mill, nil)
+		a.listen(t, mill, topic.Orders)
+		a.listen(t, mill, topic.Lease)
+		if err := done(t, a.Unsubscribe(mill.Topic(topic.Orders))); err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range []Message{
+			{Topic: mill.Topic(topic.Orders), Payload: []byte("unheard"), Retained: true},
+			{Topic: mill.Topic(topic.Lease), Payload: []byte("heard")},
+		} {
+			if err := b.Publish(t.Context(), m); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if m := receive(t, a.heard); string(m.Payload()) != "heard" {
+			t.Errorf("heard %q", m.Payload())
+		}
+		a.listen(t, mill, topic.Orders)
+		if m := receive(t, a.heard); string(m.Payload()) != "unheard" || !m.Retained() {
+			t.Errorf("heard %q, retained %v", m.Payload(), m.Retained())
+		}
+	})
+}
+
 func TestAnAgentIsAcknowledgedOnlyAfterDone(t *testing.T) {
 	everyBroker(t, func(t *testing.T, b Broker) {
 		started(t, b)

@@ -62,20 +62,20 @@ func NewEmbedded(options EmbeddedOptions) (Broker, error) {
 	capabilities.MaximumClients = maxClients
 	capabilities.MaximumPacketSize = maxPacketBytes
 	capabilities.MaximumInflight = maxInflight
-	capabilities.MaximumClientWritesPending = maxWritesQueued
+	capabilities.MaximumClientWritesPending = 1 // the library itself publishes nothing
 	capabilities.MaximumQos = 1
 	capabilities.SharedSubAvailable = 0
+	capabilities.SubIDAvailable = 0
 	capabilities.TopicAliasMaximum = 0 // each message has its topic, before the library has looked at it
 	server := mqtt.New(&mqtt.Options{
 		Capabilities:            capabilities,
-		InlineClient:            true,
 		Logger:                  slog.New(errorsOnly{options.Log.Handler()}),
 		SysTopicResendInterval:  math.MaxInt32, // nobody may read them
 		ClientNetReadBufferSize: readBuffer,
 	})
-	b := &embedded{options: options, server: server, feed: newFeed()}
-	b.web = newWebListener(options.Devices)
 	gate := &gate{network: options.Network, devices: options.Devices, log: options.Log, refusals: newRefusals()}
+	b := &embedded{options: options, server: server, feed: newFeed(gate, &server.Info.MessagesDropped)}
+	b.web = newWebListener(options.Devices)
 	if err := errors.Join(server.AddHook(gate, nil), server.AddHook(b.feed, nil)); err != nil {
 		return nil, err
 	}
@@ -139,8 +139,7 @@ func (b *embedded) Publish(ctx context.Context, m Message) error {
 	if !b.Connected() {
 		return ErrNotConnected
 	}
-	// QoS 0: with clean sessions over TCP a higher one delivers nothing more, and
-	// giving out a packet id would wait for the lock of a client that does not
-	// read.
-	return b.server.Publish(m.Topic, m.Payload, m.Retained, 0)
+	// QoS 0: with clean sessions over TCP a higher one delivers nothing more.
+	b.feed.publish(m)
+	return nil
 }

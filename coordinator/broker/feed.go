@@ -5,29 +5,29 @@ import (
 
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
+
+	"lamplighter/proto/topic"
 )
 
-// feed is the hook that takes what agents publish to the receiver, before the
-// library acknowledges it or spreads it: so the acknowledgement is ours to send,
-// when Done is called.
+// feed is the hook between agents and receiver. It takes what agents publish
+// before the library acknowledges it or spreads it: so the acknowledgement is ours
+// to send, when Done is called. And it knows who reads what: an agent reads only
+// topics of its own, so that a message goes to the one session that its topic
+// names, and the library's tree of subscriptions, which would cost more memory
+// than all else of an idle agent, stays empty.
 type feed struct {
 	mqtt.HookBase
+	gate       *gate
 	deliveries chan Delivery
 	stopping   chan struct{}
 	stop       sync.Once
-	sessions   sync.Map // *mqtt.Client → *session
+	sessions   sync.Map // client id → *session
+	kept       shelf
+	dropped    *int64
 }
 
-// session is one connection of an agent.
-type session struct {
-	client  *mqtt.Client
-	waiting chan struct{} // holds one token for each message that is not dealt with
-	acks    chan uint16   // packet ids to acknowledge; never longer than waiting
-	gone    chan struct{}
-}
-
-func newFeed() *feed {
-	return &feed{deliveries: make(chan Delivery, queueLength), stopping: make(chan struct{})}
+func newFeed(gate *gate, dropped *int64) *feed {
+	return &feed{gate: gate, dropped: dropped, deliveries: make(chan Delivery, queueLength), stopping: make(chan struct{})}
 }
 
 // close makes every hook return at once.
@@ -47,99 +47,85 @@ func (f *feed) Provides(call byte) bool {
 
 // OnSessionEstablished is followed by OnDisconnect, whatever happens.
 func (f *feed) OnSessionEstablished(client *mqtt.Client, _ packets.Packet) {
-	s := &session{
-		client:  client,
-		waiting: make(chan struct{}, maxWaiting),
-		acks:    make(chan uint16, maxWaiting),
-		gone:    make(chan struct{}),
-	}
-	f.sessions.Store(client, s)
-	go s.acknowledge()
+	f.sessions.Store(client.ID, &session{client: client, dropped: f.dropped, waiting: make(chan struct{}, maxWaiting)})
 }
 
 // OnDisconnect forgets the session; what it left unacknowledged its agent sends
 // again.
 func (f *feed) OnDisconnect(client *mqtt.Client, _ error, _ bool) {
-	if s, ok := f.sessions.LoadAndDelete(client); ok {
-		close(s.(*session).gone)
+	if s := f.session(client); s != nil {
+		f.sessions.CompareAndDelete(client.ID, s)
+		s.end()
 	}
 }
 
-// acknowledge writes the acknowledgements, on a goroutine of its own so that an
-// agent which reads nothing holds up nobody but itself. What was dealt with
-// meanwhile goes out in one write: with many small messages the writes cost more
-// than all else.
-func (s *session) acknowledge() {
-	out := make([]byte, 0, maxWaiting*pubackBytes)
-	for {
-		select {
-		case <-s.gone:
-			return
-		case id := <-s.acks:
-			out = appendPuback(out[:0], id)
-			dealt := 1
-			for ; len(s.acks) > 0; dealt++ {
-				out = appendPuback(out, <-s.acks)
-			}
-			s.write(out)
-			for range dealt {
-				<-s.waiting
-			}
-		}
+// session is that of a client; nil: it has none any more, as another one has
+// taken its place.
+func (f *feed) session(client *mqtt.Client) *session {
+	if found, ok := f.sessions.Load(client.ID); ok && found.(*session).client == client {
+		return found.(*session)
 	}
+	return nil
 }
 
-const pubackBytes = 4
-
-// appendPuback adds a PUBACK that says "success" to MQTT 3.1.1 (section 3.4) and
-// to 5.0 (section 3.4.2.1: without a reason code it means that). The packet id of
-// a message with QoS 0 is 0, and it gets none.
-func appendPuback(out []byte, id uint16) []byte {
-	if id == 0 {
-		return out
+// publish brings a message to the agent that its topic names. What is retained is
+// kept before: whoever subscribes meanwhile has it in one way or the other, and
+// an older one never after it.
+func (f *feed) publish(m Message) {
+	if m.Retained {
+		f.kept.put(m.Topic, m.Payload)
 	}
-	return append(out, packets.Puback<<4, 2, byte(id>>8), byte(id))
-}
-
-// write writes whole packets between those of the library. A failure closes the
-// connection, which its reader notices.
-func (s *session) write(out []byte) {
-	if len(out) == 0 || s.client.Closed() {
-		return
+	address, kind, err := topic.Parse(m.Topic)
+	if err != nil {
+		return // nobody may read it here
 	}
-	s.client.Lock()
-	defer s.client.Unlock()
-	_, _ = s.client.Net.Conn.Write(out)
+	if found, ok := f.sessions.Load(address.ClientID()); ok {
+		found.(*session).publish(kind, m.Topic, m.Payload, m.Retained)
+	}
 }
 
 // nothing is a packet that the library passes over: the acknowledgement of a
 // message that was never sent.
 var nothing = packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Puback}}
 
-// OnPacketRead hands on what an agent says, and leaves the library nothing of it:
-// its own way of a message costs as much as all that is done here. What an agent
-// may not say goes that way and is refused there. It runs on the goroutine that
-// reads the agent's connection, so waiting here is how an agent is held up.
+// OnPacketRead hands on what an agent says and notes what it reads, and leaves
+// the library nothing of it: its own way of a message costs as much as all that is
+// done here. What an agent may not say goes that way and is refused there. It runs
+// on the goroutine that reads the agent's connection, so waiting here is how an
+// agent is held up.
 func (f *feed) OnPacketRead(client *mqtt.Client, packet packets.Packet) (packets.Packet, error) {
-	if packet.FixedHeader.Type != packets.Publish || packet.PublishValidate(0) != packets.CodeSuccess {
+	s := f.session(client)
+	switch {
+	case packet.FixedHeader.Type == packets.Publish && packet.PublishValidate(0) == packets.CodeSuccess:
+		if _, ok := mayUse(client.ID, packet.TopicName, true); !ok {
+			return packet, nil
+		}
+		if s != nil {
+			f.take(s, packet)
+		}
+	case packet.FixedHeader.Type == packets.Subscribe && packet.SubscribeValidate() == packets.CodeSuccess:
+		if s != nil {
+			s.subscribe(packet, func(name string) bool { return f.gate.OnACLCheck(client, name, false) }, &f.kept)
+		}
+	case packet.FixedHeader.Type == packets.Unsubscribe && packet.UnsubscribeValidate() == packets.CodeSuccess:
+		if s != nil {
+			s.unsubscribe(packet)
+		}
+	default:
 		return packet, nil
 	}
-	if _, ok := mayUse(client.ID, packet.TopicName, true); !ok {
-		return packet, nil
-	}
-	found, ok := f.sessions.Load(client)
-	if !ok {
-		return nothing, nil
-	}
-	s := found.(*session)
+	return nothing, nil
+}
+
+// take hands on what an agent says.
+func (f *feed) take(s *session, packet packets.Packet) {
 	select {
 	case s.waiting <- struct{}{}:
 	case <-f.stopping:
-		return nothing, nil
+		return
 	}
 	id := packet.PacketID // 0 with QoS 0
-	f.hand(Delivery{Topic: packet.TopicName, Payload: packet.Payload, Done: func() { s.acks <- id }})
-	return nothing, nil
+	f.hand(Delivery{Topic: packet.TopicName, Payload: packet.Payload, Done: func() { s.answer(id) }})
 }
 
 // OnPublish lets nothing through that agents say.
