@@ -19,6 +19,7 @@ type loop struct {
 	cancel   context.CancelFunc // ends the planning under way; nil: none is
 	due      bool               // another plan is wanted after the one under way
 	next     *time.Timer        // when a plan is made at the latest
+	soon     bool               // that is when the orders of the latest plan have settled
 	free     *time.Timer        // when a lease that others wait for is over
 }
 
@@ -68,7 +69,7 @@ func (l *loop) turn(ctx context.Context, retry <-chan time.Time) error {
 		l.replan(ctx, true)
 		return l.hushNewcomers(ctx)
 	case <-l.freed:
-		l.replan(ctx, false)
+		l.replanSettled()
 	case <-l.next.C:
 		l.replan(ctx, false)
 	case m := <-l.made:
@@ -94,11 +95,21 @@ func (l *loop) replan(ctx context.Context, anew bool) {
 		}
 		return
 	}
-	l.due = false
+	l.due, l.soon = false, false
 	l.next.Reset(extendEvery)
 	planning, cancel := context.WithCancel(ctx)
 	l.cancel = cancel
 	l.planning.Go(func() { l.made <- l.make(planning) })
+}
+
+// replanSettled has a plan made once those whose orders have just changed have had
+// time to confirm them. One that is made at once would be made around all of
+// them, would change their orders again, and would be followed by the next.
+func (l *loop) replanSettled() {
+	if !l.soon {
+		l.soon = true
+		l.next.Reset(settles)
+	}
 }
 
 // adopt puts a plan in force and writes orders by it.
@@ -106,10 +117,11 @@ func (l *loop) adopt(ctx context.Context, m made) error {
 	l.cancel()
 	l.cancel = nil
 	if l.due {
-		defer l.replan(ctx, false)
+		l.replanSettled()
 	}
 	switch {
 	case errors.Is(m.err, context.Canceled):
+		l.replan(ctx, false)
 		return nil
 	case m.err != nil:
 		l.metrics.failures.Inc()

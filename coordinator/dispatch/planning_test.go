@@ -3,6 +3,8 @@ package dispatch
 import (
 	"strings"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"lamplighter/coordinator/plan"
 	"lamplighter/coordinator/planner"
@@ -80,4 +82,20 @@ func TestRenewalsGoOnWhileAPlanIsGivenUp(t *testing.T) {
 	}
 	end <- struct{}{}
 	b.orders("hilltop-hf")
+}
+
+// However many beacons confirm, and however often, the next plan is made once the
+// orders of the latest have settled: not at once, and not ever later.
+func TestThePlanAfterConfirmationsWaitsUntilTheyHaveSettled(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &loop{next: time.NewTimer(extendEvery)}
+		began := time.Now()
+		l.replanSettled()
+		time.Sleep(settles - time.Second)
+		l.replanSettled()
+		<-l.next.C
+		if waited := time.Since(began); waited != settles {
+			t.Errorf("after %v, want %v", waited, settles)
+		}
+	})
 }

@@ -22,9 +22,10 @@ import (
 
 // Times of a term.
 const (
-	extendEvery = time.Hour       // how often orders are extended
-	retryAfter  = time.Minute     // after planning failed
-	tick        = 5 * time.Second // how often what the broker did not take is tried again
+	extendEvery = time.Hour        // how often orders are extended
+	retryAfter  = time.Minute      // after planning failed
+	settles     = 30 * time.Second // until those whose orders changed have confirmed them, or will not soon
+	tick        = 5 * time.Second  // how often what the broker did not take is tried again
 )
 
 // term is one time that this coordinator leads.
