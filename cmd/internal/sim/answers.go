@@ -118,7 +118,7 @@ func (c *coordinator) confirmed(t *term, beacon string) {
 	}
 	if t.around[beacon] && t.writer.Book.Held(beacon) == t.writer.Book.Latest(beacon) {
 		delete(t.around, beacon)
-		c.during(0, c.replan)
+		c.replanSettled(t)
 	}
 }
 

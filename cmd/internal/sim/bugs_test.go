@@ -27,6 +27,7 @@ var bugs = []struct {
 	{"S8 leases look at nobody", 0, 6},
 	{"S8 a shorter lease ends the longer", 0, 6},
 	{"S8 orders count as held when published", 0, 6},
+	{"S8 a former kernel is forgotten", 0, 24},
 	{"S9 older orders", 2, 6},
 	{"S9 an older hush", 0, 6},
 	{"S10 outside the segment", 10, 6},

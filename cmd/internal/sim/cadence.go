@@ -111,6 +111,7 @@ func (d *device) feed(e keyer.Event) {
 		d.beatAt = d.world.now
 		d.beating = d.agent.Heartbeat(agentNow)
 		d.lastBeat = d.beating.GetHeartbeat()
+		d.lastBeat.WallOffsetNs += int64(d.lie)
 		d.carryOut(d.keyer.Step(now, keyer.FromAgent{Message: d.beating}))
 		if _, ok := e.(keyer.Tick); ok {
 			return // it has just looked
@@ -162,12 +163,15 @@ func (d *device) sleep() {
 		return
 	}
 	d.wake = next
-	d.world.at(next, func() {
-		if d.wake == next && d.world.now == next {
-			d.wake = 0
-			d.look()
+	if d.woken == nil {
+		d.woken = func() {
+			if d.wake == d.world.now { // and not at another time by now
+				d.wake = 0
+				d.look()
+			}
 		}
-	})
+	}
+	d.world.at(next, d.woken)
 }
 
 // keyerNext is when the keyer has something to do.

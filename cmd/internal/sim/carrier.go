@@ -21,6 +21,7 @@ type carrier struct {
 	keyedUs  int64         // when, by the keyer's clock
 	beyond   bool          // nothing in software could end it
 	complete bool
+	lied     bool // the agent was wrong about the time, by which alone a keyer goes
 }
 
 // S7: without an agent there is no carrier after half a second.
@@ -72,7 +73,10 @@ func (o *oracle) keyDown(d *device, hz float64) {
 	n := slot.Standard.At(clock)
 	c := &carrier{
 		device: d, slot: int64(n), on: o.world.now, into: clock.Sub(slot.Standard.Start(n)), keyedUs: clock.UnixMicro(),
-		ordered: &wirev1.Transmission{}, number: number(w.current()),
+		ordered: &wirev1.Transmission{}, number: number(w.current()), lied: d.lie != 0,
+	}
+	if c.lied {
+		d.rogue[c.slot] = true
 	}
 	o.onAir, o.carriers = append(o.onAir, c), append(o.carriers, c)
 	if c.into < time.Second-time.Millisecond || c.into > 1200*time.Millisecond+time.Millisecond {
@@ -89,11 +93,13 @@ func (o *oracle) keyDown(d *device, hz float64) {
 	}
 	c.ordered = ordered
 	o.judgeTone(d, c, hz)
-	o.judgeClock(d)
+	o.judgeClock(d, c)
 	o.judgeFrequency(d, c)
 	o.judgeLease(d, c)
 	o.judgePermission(d, w, c)
-	o.judgeNeighbours(d, c)
+	if !c.lied {
+		o.judgeNeighbours(d, c)
+	}
 	o.judgeIdentification(d, c)
 	if w.tripped {
 		o.violated("S5", d.label, "keyed after a trip that nobody cleared")
@@ -133,14 +139,18 @@ func (o *oracle) judgeTone(d *device, c *carrier, hz float64) {
 }
 
 // S3: true time lies within half a second, and within what was said.
-func (o *oracle) judgeClock(d *device) {
+func (o *oracle) judgeClock(d *device, c *carrier) {
+	if d.lastBeat.ClockErrorBoundNs == nil {
+		o.violated("S3", d.label, "keyed with a clock of which nobody knows how wrong it is")
+	}
+	if c.lied {
+		return
+	}
 	wrong := d.clockError().Abs()
 	if wrong > 500*time.Millisecond {
 		o.violated("S3", d.label, "keyed with a clock that is wrong by %v", wrong)
 	}
-	if d.lastBeat.ClockErrorBoundNs == nil {
-		o.violated("S3", d.label, "keyed with a clock of which nobody knows how wrong it is")
-	} else if bound := time.Duration(d.lastBeat.GetClockErrorBoundNs()); wrong > bound+time.Millisecond {
+	if bound := time.Duration(d.lastBeat.GetClockErrorBoundNs()); wrong > bound+time.Millisecond {
 		o.violated("S3", d.label, "the clock is wrong by %v, and it was said to be %v", wrong, bound)
 	}
 }

@@ -15,6 +15,7 @@ import (
 const (
 	extendEvery   = time.Hour
 	retryAfter    = time.Minute
+	settles       = 30 * time.Second
 	loopTick      = 5 * time.Second
 	electionEvery = time.Second
 	sessionLasts  = 30 * time.Second // of a holder that says nothing
@@ -51,7 +52,9 @@ type term struct {
 	unsent   bool // the broker did not take something
 	released bool // something that was withheld may be free
 	planning bool
-	due      bool
+	due      bool   // another plan is wanted after the one under way
+	anew     bool   // that one is of an older fleet
+	settling bool   // the next plan is made when the orders of the latest have settled
 	alarm    uint64 // of the next planning
 	free     uint64 // of the next look at what is withheld
 }

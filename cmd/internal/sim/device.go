@@ -78,8 +78,10 @@ type device struct {
 	work    []any // core.Event and keyer.Event that are still to be taken in
 	busy    bool
 	wake    time.Duration
+	woken   func()
 	runs    uint64
-	archive []*keyerv1.ToKeyer // some of what the keyer was given before
+	archive map[string][]*keyerv1.ToKeyer // some of what the keyer was given before, by kind
+	lie     time.Duration                 // by how much the agent is wrong about the time, and says it is not
 }
 
 func (d *device) instants() (core.Instant, keyer.Instant) {

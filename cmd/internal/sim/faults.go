@@ -1,6 +1,8 @@
 package sim
 
 import (
+	"maps"
+	"slices"
 	"time"
 
 	"lamplighter/agent/core"
@@ -47,10 +49,16 @@ var atDevices = []kind{
 		d.powerOff()
 		return d.powerOn
 	}},
-	{"wall clock stepped", 3, 0, 0, func(_ *world, d *device, _ time.Duration) func() {
+	{"wall clock stepped", 3, 0, 0, func(w *world, d *device, _ time.Duration) func() {
 		by := time.Duration(d.chance.NormFloat64() * float64(time.Second))
-		if d.chance.IntN(3) == 0 {
+		switch d.chance.IntN(3) {
+		case 0:
 			by *= 3600
+		case 1: // a little, just before a slot is keyed
+			if wait := d.expected - w.now - time.Duration(d.chance.Int64N(int64(beat))); wait > 0 {
+				w.after(wait, func() { d.stepWall(by / 10) })
+				return nil
+			}
 		}
 		d.stepWall(by)
 		return nil
@@ -85,6 +93,15 @@ var atDevices = []kind{
 		d.stateFails = true
 		return func() { d.stateFails = false }
 	}},
+	{"out of reach, and then the keyer's disk fails", 0.5, 5 * time.Minute, 10 * time.Hour, func(w *world, d *device, _ time.Duration) func() {
+		d.link.cut++
+		d.link.stall()
+		return func() {
+			d.stateFails = true
+			d.link.mend()
+			w.until(time.Hour, func() { d.stateFails = false })
+		}
+	}},
 	{"keyer's state garbled", 0.1, 0, 0, func(_ *world, d *device, _ time.Duration) func() {
 		d.garbled = true
 		d.killKeyer()
@@ -102,6 +119,17 @@ var atDevices = []kind{
 		d.transmitter.mismatch = true
 		return func() { d.transmitter.mismatch = false }
 	}},
+	{"agent wrong about the time", 1, time.Minute, 10 * time.Minute, func(w *world, d *device, _ time.Duration) func() {
+		n := int64(slot.Standard.At(d.keyerClock()))
+		d.lie = -time.Duration(d.chance.Int64N(int64(time.Minute)))
+		w.reach("an agent that is wrong about the time")
+		going := true
+		if d.onAirAt != 0 { // the slot seems to come once more
+			w.after(2*time.Second, func() { d.permitted(n) })
+		}
+		w.misbehave(d, &going)
+		return func() { d.lie, going = 0, false }
+	}},
 	{"agent gone wrong", 6, time.Second, 10 * time.Minute, func(w *world, d *device, _ time.Duration) func() {
 		going := true
 		w.misbehave(d, &going)
@@ -111,7 +139,15 @@ var atDevices = []kind{
 		if d.onAirAt == 0 && w.chance.IntN(10) != 0 {
 			return nil
 		}
-		return w.hush(fleet.Scope{Beacon: d.name})
+		release := w.hush(fleet.Scope{Beacon: d.name})
+		if release == nil || w.chance.IntN(3) != 0 {
+			return release
+		}
+		d.diskSlow = time.Duration(d.chance.IntN(8000)) * time.Millisecond
+		return func() {
+			d.diskSlow = 0
+			release()
+		}
 	}},
 }
 
@@ -188,7 +224,21 @@ var atNetwork = []networkKind{
 	}},
 	{"network slow", 2, time.Minute, time.Hour, func(w *world, _ time.Duration) func() {
 		w.slow = time.Duration(w.chance.IntN(10_000)) * time.Millisecond
-		return func() { w.slow = 0 }
+		return func() {
+			w.slow = 0
+			if w.chance.IntN(2) == 0 { // and then there is none for a while
+				cut := slices.Clone(w.devices)
+				for _, d := range cut {
+					d.link.cut++
+					d.link.stall()
+				}
+				w.until(time.Duration(w.chance.IntN(600))*time.Second, func() {
+					for _, d := range cut {
+						d.link.mend()
+					}
+				})
+			}
+		}
 	}},
 	{"fleet changed", 6, 0, 0, func(w *world, _ time.Duration) func() {
 		w.changeFleet(w.chance.IntN(len(w.fleets)))
@@ -321,7 +371,7 @@ func (d *device) attend() {
 
 // misbehave lets whoever speaks to the keyer say what no agent should: old
 // messages again, those of other beacons, broken ones, and permits of its own.
-// It says nothing about the time: what an agent may do with that is known.
+// What it says about the time is another fault: by that alone a keyer goes.
 func (w *world) misbehave(d *device, going *bool) {
 	if !*going || w.calm {
 		return
@@ -342,19 +392,30 @@ func (d *device) misspeak() {
 	if d.chance.IntN(4) == 0 {
 		from = w.devices[d.chance.IntN(len(w.devices))]
 	}
-	if d.chance.IntN(2) == 0 || len(from.archive) == 0 {
-		current := w.oracle.of(d).current()
-		n := int64(slot.Standard.At(d.keyerClock())) + int64(d.chance.IntN(3))
-		held := number(current)
-		w.reach("a permit that no agent gave")
-		d.rogue[n] = true
-		d.tell(&keyerv1.ToKeyer{Body: &keyerv1.ToKeyer_Permit{Permit: &keyerv1.Permit{
-			Slot: n, Orders: &wirev1.OrdersNumber{Epoch: held.Epoch, Revision: held.Revision},
-		}}})
+	var old []*keyerv1.ToKeyer
+	if kinds := slices.Sorted(maps.Keys(from.archive)); len(kinds) > 0 {
+		old = from.archive[kinds[d.chance.IntN(len(kinds))]]
+	}
+	if d.chance.IntN(2) == 0 || len(old) == 0 {
+		d.permitted(int64(slot.Standard.At(d.keyerClock())) + int64(d.chance.IntN(3)))
 		return
 	}
 	w.reach("an old message again")
-	d.tell(from.archive[d.chance.IntN(len(from.archive))])
+	d.tell(old[d.chance.IntN(len(old))])
+}
+
+// permitted gives the keyer a permit that is not the agent core's.
+func (d *device) permitted(n int64) {
+	if d.keyer == nil || !d.alive() {
+		return
+	}
+	held := number(d.world.oracle.of(d).current())
+	d.world.reach("a permit that no agent gave")
+	d.rogue[n] = true
+	d.tell(&keyerv1.ToKeyer{Body: &keyerv1.ToKeyer_Permit{Permit: &keyerv1.Permit{
+		Slot: n, Orders: &wirev1.OrdersNumber{Epoch: held.Epoch, Revision: held.Revision},
+	}}})
+	d.drain()
 }
 
 // spoil makes a plan wrong, as a planner might that has gone wrong.

@@ -2,6 +2,7 @@ package sim
 
 import (
 	"encoding/binary"
+	"fmt"
 	"time"
 
 	"lamplighter/agent/core"
@@ -37,10 +38,11 @@ func (d *device) keep(m *keyerv1.ToKeyer) {
 	if m.GetStop() != nil {
 		return
 	}
-	if len(d.archive) < 64 {
-		d.archive = append(d.archive, m)
+	kind := fmt.Sprintf("%T", m.GetBody())
+	if list := d.archive[kind]; len(list) < 16 {
+		d.archive[kind] = append(list, m)
 	} else {
-		d.archive[d.chance.IntN(len(d.archive))] = m
+		list[d.chance.IntN(len(list))] = m
 	}
 }
 

@@ -96,7 +96,7 @@ func (o *oracle) judgeNeighbours(d *device, c *carrier) {
 	me := f.Beacon(d.name)
 	atSite, onBand := map[string]bool{d.name: true}, map[string]bool{d.name: true} // a beacon counts once, also with a second device
 	for _, other := range o.onAir {
-		if other == c || other.beyond || other.ordered.GetBand() == "" || other.device.name == d.name {
+		if other == c || other.beyond || other.lied || other.ordered.GetBand() == "" || other.device.name == d.name {
 			continue
 		}
 		them := f.Beacon(other.device.name)

@@ -28,6 +28,8 @@ type oracle struct {
 	carriers   []*carrier
 	holders    map[string]holding // by beacon
 	openings   map[openingKey]*fleet.Openings
+	plansIn    int64 // the hour that plans are counted in
+	plans      int
 }
 
 // Violation is a promise that was broken.
@@ -139,6 +141,19 @@ func (o *oracle) decided(d *device, r lease.Request, decision lease.Decision) {
 		o.world.reach("a lease refused: " + string(decision.Refusal))
 	} else if decision.Sentence != "" {
 		o.world.reach("a lease shortened")
+	}
+}
+
+// replanned is told of each plan that is put in force. L: plans come to rest; one
+// must not be followed by the next for ever.
+func (o *oracle) replanned(c *coordinator) {
+	const most = 130 // one each half minute, and some for fleet files
+	hour := int64(o.world.now / time.Hour)
+	if hour != o.plansIn {
+		o.plansIn, o.plans = hour, 0
+	}
+	if o.plans++; o.plans == most {
+		o.violated("L", c.name, "%d plans in an hour", o.plans)
 	}
 }
 

@@ -19,7 +19,7 @@ func (c *coordinator) replan(t *term) {
 		t.due = true
 		return
 	}
-	t.due, t.planning = false, true
+	t.due, t.anew, t.settling, t.planning = false, false, false, true
 	c.planAfter(t, extendEvery)
 	if c.world.database.away {
 		c.during(time.Second, func(t *term) { c.planned(t, nil, nil) })
@@ -47,9 +47,24 @@ func (c *coordinator) planAfter(t *term, wait time.Duration) {
 	})
 }
 
+// replanSettled has a plan made when the orders of the latest have settled.
+func (c *coordinator) replanSettled(t *term) {
+	if !t.settling {
+		t.settling = true
+		c.planAfter(t, settles)
+	}
+}
+
 // planned puts a plan in force.
 func (c *coordinator) planned(t *term, made *plan.Plan, around map[string]bool) {
 	t.planning = false
+	if t.anew {
+		c.replan(t)
+		return
+	}
+	if t.due {
+		c.replanSettled(t)
+	}
 	if made == nil {
 		c.planAfter(t, retryAfter)
 		return
@@ -58,15 +73,12 @@ func (c *coordinator) planned(t *term, made *plan.Plan, around map[string]bool) 
 		return func() { c.world.database.plan = made }, nil
 	})
 	if err == nil {
+		c.world.oracle.replanned(c)
 		t.writer.Plan, t.around = made, around
 		err = c.write(t)
 	}
 	if err != nil {
 		c.failed(t, err)
-		return
-	}
-	if t.due {
-		c.replan(t)
 	}
 }
 
@@ -135,5 +147,6 @@ func (c *coordinator) fleetChanged() {
 		return
 	}
 	c.term.writer.SetFleet(c.world.fleet)
+	c.term.anew = c.term.planning
 	c.replan(c.term)
 }

@@ -88,12 +88,16 @@ func (d *device) stepWall(by time.Duration) {
 	}
 	d.world.happened("wall clock stepped", d.label, uint64(by))
 	d.machine.atBoot = d.machine.atBoot.Add(by)
-	d.look() // with a reading from before
-	d.readAt = min(d.readAt, d.world.now-each/2)
 	run := d.agentRun
-	d.world.after(each/2, func() {
-		if d.agentRun == run {
-			d.look()
-		}
-	})
+	for _, wait := range []time.Duration{time.Duration(d.chance.Int64N(int64(beat))), each / 2} {
+		d.world.after(wait, func() {
+			if d.agentRun == run {
+				d.readAt = max(d.readAt, d.world.now-each+1) // the first time with a reading from before
+				if wait == each/2 {
+					d.readAt = -time.Hour
+				}
+				d.look()
+			}
+		})
+	}
 }

@@ -11,6 +11,7 @@ import (
 	"lamplighter/agent/clock/judge"
 	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/orders"
+	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
 	"lamplighter/proto/onair/slot"
 	"lamplighter/proto/seal"
 	"lamplighter/proto/topic"
@@ -173,7 +174,7 @@ func newWorld(o Options) (*world, error) {
 func (w *world) newDevice(name, label string, stream uint64) *device {
 	d := &device{
 		world: w, name: name, label: label, clone: name != label,
-		chance: rand.New(rand.NewPCG(w.options.Seed, 1000+stream)), rogue: map[int64]bool{},
+		chance: rand.New(rand.NewPCG(w.options.Seed, 1000+stream)), rogue: map[int64]bool{}, archive: map[string][]*keyerv1.ToKeyer{},
 	}
 	d.transmitter.device, d.link.device = d, d
 	s := &d.source
@@ -246,7 +247,7 @@ func (d *device) heal() {
 		d.powerOff()
 		return
 	}
-	d.diskFull, d.diskSlow, d.stateFails = false, 0, false
+	d.diskFull, d.diskSlow, d.stateFails, d.lie = false, 0, false, 0
 	d.transmitter.jammed, d.transmitter.deaf, d.transmitter.mismatch = false, false, false
 	d.source.fix, d.source.label, d.source.early, d.source.unsynced = true, 0, 0, false
 	d.link.cut = 0
