@@ -17,13 +17,14 @@ type plan struct {
 	agents       int
 	within       time.Duration // in which the first connections are made
 	settle, idle time.Duration
+	encrypted    bool
 	judged       bool // whether the goals count
 }
 
 // A crowd of 200 lives through what the long measurement does with 10,000. How
 // long it takes is not judged; that nothing is lost is.
 func TestASmallCrowd(t *testing.T) {
-	trial(t, plan{agents: 200, within: time.Second, settle: time.Second, idle: time.Second})
+	trial(t, plan{agents: 200, within: time.Second, settle: time.Second, idle: time.Second, encrypted: true})
 }
 
 // trial gathers a crowd at a coordinator and measures it at rest, under a hush,
@@ -32,17 +33,14 @@ func trial(t *testing.T, p plan) {
 	if room := roomForDescriptors(t); room < p.agents+200 {
 		t.Fatalf("this process may open %d files, and %d agents need more: raise ulimit -n", room, p.agents)
 	}
-	c := newCoordinator(t, p.agents)
-	c.waitFor("orders are written")
-	c.eventually("the API answers", func() bool {
-		_, err := apiv1.NewFleetServiceClient(c.conn).GetFleet(t.Context(), &apiv1.GetFleetRequest{})
-		return err == nil
-	})
+	c := newCoordinator(t, p.agents, p.encrypted)
+	o := Options{Network: c.network, Beacons: c.beacons, Broker: c.mqtt, Keys: c.keyring(), HealthEvery: 30 * time.Second, Records: true, Within: p.within}
+	if p.encrypted {
+		o.TLS, o.Certificates = c.agentTLS(), c.equip()
+	}
 	<-time.After(p.settle / 4) // what is measured is to be at rest
 	alone := c.usage()
-	crowd := Gather(Options{
-		Network: c.network, Beacons: c.beacons, Broker: c.mqtt, Keys: c.keyring(), HealthEvery: 30 * time.Second, Records: true, Within: p.within,
-	})
+	crowd := Gather(o)
 	t.Cleanup(crowd.Leave)
 	m := measurement{t, c, crowd, p}
 	began := time.Now()

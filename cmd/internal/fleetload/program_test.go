@@ -3,6 +3,7 @@ package fleetload
 import (
 	"bytes"
 	"context"
+	"crypto/tls"
 	"fmt"
 	"net"
 	"net/url"
@@ -18,6 +19,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
 
 	"lamplighter/coordinator/planner/testfleet"
@@ -53,21 +55,23 @@ func TestMain(m *testing.M) {
 
 // coordinator is the real program with a private Postgres, and its folder.
 type coordinator struct {
-	t                    *testing.T
-	dir                  string
-	grpc, http, mqtt     string
-	running              *exec.Cmd
-	log                  *os.File
-	conn                 *grpc.ClientConn
-	fleet                *testfleet.File
-	network              string
-	beacons              []string
-	saidBefore, launched int
+	t                         *testing.T
+	dir                       string
+	grpc, http, mqtt, devices string // HOST:PORT
+	encrypted                 bool
+	running                   *exec.Cmd
+	log                       *os.File
+	conn                      *grpc.ClientConn
+	fleet                     *testfleet.File
+	network                   string
+	beacons                   []string
+	saidBefore, launched      int
 }
 
 // newCoordinator starts one that looks after so many beacons, of which one in
-// ten is under remote control and all others are automatic.
-func newCoordinator(t *testing.T, beacons int) *coordinator {
+// ten is under remote control and all others are automatic. It leads and has
+// written orders.
+func newCoordinator(t *testing.T, beacons int, encrypted bool) *coordinator {
 	t.Helper()
 	dir, err := os.MkdirTemp("", "lamplighter-crowd-")
 	if err != nil {
@@ -77,12 +81,15 @@ func newCoordinator(t *testing.T, beacons int) *coordinator {
 	if err := os.Chmod(dir, 0o711); err != nil { //nolint:gosec // entered by the database's own user
 		t.Fatal(err)
 	}
-	c := &coordinator{t: t, dir: dir, grpc: freeAddress(t), http: freeAddress(t), mqtt: freeAddress(t), network: "crowd"}
+	c := &coordinator{t: t, dir: dir, grpc: freeAddress(t), http: freeAddress(t), mqtt: freeAddress(t), devices: freeAddress(t), network: "crowd", encrypted: encrypted}
 	if c.log, err = os.Create(filepath.Join(dir, "log")); err != nil {
 		t.Fatal(err)
 	}
 	c.fleet = testfleet.Scaled("Crowd", beacons, max(1, beacons*2/5))
 	c.fleet.Network["id"] = c.network
+	if beacons < 1000 { // so that a few have as many slots as each of thousands
+		c.fleet.Oversubscribe(float64(beacons) / 10_000)
+	}
 	for i, b := range c.fleet.Beacons {
 		if i%10 == 0 {
 			b["control"] = "remote"
@@ -95,10 +102,15 @@ func newCoordinator(t *testing.T, beacons int) *coordinator {
 		c.kill()
 		if t.Failed() {
 			text := c.said()
-			t.Logf("---- the coordinator said:\n%s", text[max(0, len(text)-6000):])
+			t.Logf("---- the coordinator said:\n%s", text[max(0, len(text)-8000):])
 		}
 	})
-	c.conn, err = grpc.NewClient("passthrough:///"+c.grpc, grpc.WithTransportCredentials(insecure.NewCredentials()),
+	c.waitFor("orders are written")
+	proof := insecure.NewCredentials()
+	if encrypted {
+		proof = credentials.NewTLS(&tls.Config{MinVersion: tls.VersionTLS13, RootCAs: c.trusted(), ServerName: "localhost"})
+	}
+	c.conn, err = grpc.NewClient("passthrough:///"+c.grpc, grpc.WithTransportCredentials(proof),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20), grpc.MaxCallSendMsgSize(64<<20)))
 	if err != nil {
 		t.Fatal(err)
@@ -125,6 +137,9 @@ func (c *coordinator) start() {
 		c.t.Fatal(err)
 	}
 	args := []string{"serve", "--open-on-loopback", "--dir", filepath.Join(c.dir, "c"), "--grpc", c.grpc, "--http", c.http, "--mqtt", c.mqtt}
+	if c.encrypted {
+		args = append(args, "--tls", "--devices", c.devices)
+	}
 	if c.launched == 0 {
 		file := filepath.Join(c.dir, "fleet.yaml")
 		if err := os.WriteFile(file, c.fleet.Text(), 0o600); err != nil {
@@ -215,11 +230,15 @@ func (c *coordinator) keyring() seal.Keyring {
 	return seal.NewKeyring(key)
 }
 
-// ask asks the private database for one number.
+// databaseURL is how to reach the private database.
+func (c *coordinator) databaseURL() string {
+	return "postgres://lamplighter@/lamplighter?" + url.Values{"host": {filepath.Join(c.dir, "c", "database", "socket")}, "port": {"5432"}}.Encode()
+}
+
+// ask asks it for one number.
 func (c *coordinator) ask(query string) (number int64) {
 	c.t.Helper()
-	at := "postgres://lamplighter@/lamplighter?" + url.Values{"host": {filepath.Join(c.dir, "c", "database", "socket")}, "port": {"5432"}}.Encode()
-	conn, err := pgx.Connect(c.t.Context(), at)
+	conn, err := pgx.Connect(c.t.Context(), c.databaseURL())
 	if err != nil {
 		c.t.Fatal(err)
 	}

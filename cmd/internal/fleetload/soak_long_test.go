@@ -34,8 +34,7 @@ const (
 // and descriptors are flat. The first quarter is for warming up; the last is
 // compared with the second.
 func TestSoak(t *testing.T) {
-	c := newCoordinator(t, 100)
-	c.waitFor("orders are written")
+	c := newCoordinator(t, 100, false)
 	crowd := Gather(Options{
 		Network: c.network, Beacons: c.beacons, Broker: c.mqtt, Keys: c.keyring(), HealthEvery: 10 * time.Second, Records: true, Within: time.Second,
 	})
