@@ -43,13 +43,12 @@ func (e *external) dial(ctx context.Context) (*link, error) {
 	options := paho.NewClientOptions().
 		AddBroker(e.options.URL).SetClientID(e.options.ClientID).
 		SetCleanSession(true).SetAutoReconnect(false).SetConnectRetry(false).
-		SetOrderMatters(false).SetAutoAckDisabled(true).SetProtocolVersion(4).
+		SetProtocolVersion(4).
 		SetKeepAlive(keepAlive).SetPingTimeout(pingTimeout).
 		SetConnectTimeout(connectTimeout).SetWriteTimeout(writeTimeout).
 		SetConnectionLostHandler(func(_ paho.Client, err error) { l.lose(err) }).
-		SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) { l.hand(m, e.deliveries) }).
 		SetCustomOpenConnectionFn(func(address *url.URL, _ paho.ClientOptions) (net.Conn, error) {
-			return l.open(ctx, address, e.options.TLS)
+			return l.open(ctx, address, e.options.TLS, e.deliveries)
 		})
 	l.client = paho.NewClient(options)
 	if err := l.wait(ctx, l.client.Connect()); err != nil {
@@ -83,7 +82,7 @@ func granted(result, asked map[string]byte) error {
 
 // open dials by hand, so that the end of the connection is seen here too: the
 // library can hang when a connection is closed under it.
-func (l *link) open(ctx context.Context, address *url.URL, secure func() *tls.Config) (net.Conn, error) {
+func (l *link) open(ctx context.Context, address *url.URL, secure func() *tls.Config, deliveries chan<- Delivery) (net.Conn, error) {
 	conn, err := (&net.Dialer{Timeout: connectTimeout}).DialContext(ctx, "tcp", address.Host)
 	if err != nil {
 		return nil, err
@@ -99,7 +98,10 @@ func (l *link) open(ctx context.Context, address *url.URL, secure func() *tls.Co
 		return nil, errors.Join(net.ErrClosed, conn.Close())
 	}
 	l.conn = conn
-	return watchedConn{conn, l}, nil
+	heard := newStream(conn, l.lose)
+	l.handlers.Go(func() { heard.hand(deliveries, l.lost) })
+	l.handlers.Go(func() { heard.write(l.lost) })
+	return heard, nil
 }
 
 // handshake makes a connection a secure one.
@@ -111,20 +113,6 @@ func handshake(ctx context.Context, conn net.Conn, config *tls.Config) (net.Conn
 		return nil, errors.Join(err, conn.Close())
 	}
 	return secured, nil
-}
-
-// watchedConn tells the link when reading ends.
-type watchedConn struct {
-	net.Conn
-	link *link
-}
-
-func (c watchedConn) Read(b []byte) (int, error) {
-	n, err := c.Conn.Read(b)
-	if err != nil {
-		c.link.lose(err)
-	}
-	return n, err
 }
 
 func (l *link) lose(err error) {
@@ -139,7 +127,7 @@ func (l *link) why() error {
 	return l.err
 }
 
-// close ends the link and waits for its handlers.
+// close ends the link and waits for what it began.
 func (l *link) close() {
 	select {
 	case <-l.lost: // nobody there to take leave of
@@ -155,31 +143,6 @@ func (l *link) close() {
 	l.mu.Unlock()
 	l.client.Disconnect(0)
 	l.handlers.Wait()
-}
-
-// enter counts a handler, unless the link is closed.
-func (l *link) enter() bool {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	if !l.closed {
-		l.handlers.Add(1)
-	}
-	return !l.closed
-}
-
-// hand puts a message into the queue. It runs on a goroutine of its own; there
-// are no more of them than messages that the broker sends without an
-// acknowledgement.
-func (l *link) hand(m paho.Message, deliveries chan<- Delivery) {
-	if !l.enter() {
-		return
-	}
-	defer l.handlers.Done()
-	d := Delivery{Topic: m.Topic(), Payload: m.Payload(), Retained: m.Retained(), Done: m.Ack}
-	select {
-	case deliveries <- d:
-	case <-l.lost:
-	}
 }
 
 var errNoAnswer = errors.New("the broker does not answer")

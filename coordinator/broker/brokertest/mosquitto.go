@@ -24,6 +24,9 @@ type Mosquitto struct {
 	run    *exec.Cmd // nil: not running
 }
 
+// limits are those of deploy/mosquitto.
+const limits = "max_queued_messages 100000\nmax_queued_bytes 67108864\nmax_inflight_messages 4000\n"
+
 // StartMosquitto starts Debian's mosquitto on a free port of 127.0.0.1, without
 // persistence, and ends it with the test. Without the program the test
 // ends as peertest says.
@@ -32,7 +35,7 @@ func StartMosquitto(t testing.TB) *Mosquitto {
 	m := &Mosquitto{t: t, binary: peertest.Find(t, "mosquitto"), addr: freeAddress(t)}
 	host, port, _ := net.SplitHostPort(m.addr)
 	m.config = filepath.Join(t.TempDir(), "mosquitto.conf")
-	text := fmt.Sprintf("listener %s %s\nallow_anonymous true\npersistence false\nlog_dest stderr\n", port, host)
+	text := fmt.Sprintf("listener %s %s\nallow_anonymous true\npersistence false\nlog_dest stderr\n"+limits, port, host)
 	if os.Getuid() == 0 {
 		text += "user root\n" // another user could not read the file
 	}
