@@ -75,15 +75,15 @@ func join(group []*message) (reports store.Reports) {
 
 // answer follows a commit, while the next group is stored: word to the broker,
 // then receipts to the agents.
-func (in *Intake) answer(ctx context.Context, a answer) {
+func (in *Intake) answer(a answer, receipts *due) {
 	in.count(a.group, a.fates)
 	now := time.Now()
 	for _, m := range a.group {
 		m.delivery.Done()
 		in.metrics.lag.Observe(now.Sub(m.received).Seconds())
 	}
+	receipts.add(a.group)
 	in.leave(a.group...)
-	in.sendReceipts(ctx, a.group)
 }
 
 func (in *Intake) count(group []*message, fates store.Fates) {

@@ -152,7 +152,7 @@ func (in *Intake) Run(ctx context.Context) {
 	var running sync.WaitGroup
 	for i := range in.lanes {
 		l := &in.lanes[i]
-		stored := make(chan answer, 1)
+		stored, receipts := make(chan answer, 1), &due{bell: make(chan struct{}, 1)}
 		running.Go(func() {
 			defer close(stored)
 			for group := l.collect(ctx); len(group) > 0; group = l.collect(ctx) {
@@ -161,9 +161,10 @@ func (in *Intake) Run(ctx context.Context) {
 		})
 		running.Go(func() {
 			for a := range stored {
-				in.answer(ctx, a)
+				in.answer(a, receipts)
 			}
 		})
+		running.Go(func() { in.sendReceipts(ctx, receipts) })
 	}
 	running.Wait()
 }

@@ -84,7 +84,10 @@ func publishTo(b *testing.B, raw *brokertest.Mosquitto, choose func() (broker.Br
 		unit := rows / copyPlainly(b, in.rules, conn, what, run(1000+round)).Seconds()
 		alone := 0.0
 		if raw != nil {
+			before := processorTimeOf(b, raw.Process())
 			alone = rows / passOn(b, what).Seconds()
+			note("alone/s", alone)
+			note("alone-broker-µs", (processorTimeOf(b, raw.Process())-before).Seconds()/rows*1e6)
 		}
 		all := startPublishers(b, what)
 		own, database := processorTime(), processorTimeOf(b, server.Process())

@@ -279,47 +279,74 @@ func (p *publisher) read() (first byte, body []byte, err error) {
 	return first, p.body, err
 }
 
-// publish sends the messages, never more of them unanswered than the window.
+// publish sends the messages, never more of them unanswered than the window. It
+// sleeps until half of the window is answered, so that publishers who share the
+// processors with what is measured cost little.
 func (p *publisher) publish(receipts bool) error {
 	sent, open := 0, 0
 	left := len(p.messages)
 	if receipts {
 		left *= 2
 	}
+	if err := p.sleepUntil(p.window / 2 * pubackBytes); err != nil {
+		return err
+	}
 	var out []byte
 	for left > 0 {
 		out = append(out[:0], p.answers...)
 		p.answers = p.answers[:0]
-		for ; sent < len(p.messages) && open < p.window; sent, open = sent+1, open+1 {
-			out = append(out, p.messages[sent]...)
+		if open <= p.window/2 {
+			for ; sent < len(p.messages) && open < p.window; sent, open = sent+1, open+1 {
+				out = append(out, p.messages[sent]...)
+			}
 		}
 		if len(out) > 0 {
 			if _, err := p.conn.Write(out); err != nil {
 				return err
 			}
 		}
-		for first := true; first || p.in.Buffered() > 0; first = false {
-			kind, body, err := p.read()
-			switch {
-			case err != nil:
-				return fmt.Errorf("%d of %d answers are missing: %w", left, len(p.messages), err)
-			case kind == packetPuback:
-				if err := take(p.acks, int(binary.BigEndian.Uint16(body))); err != nil {
-					return err
-				}
-				open, left = open-1, left-1
-			case kind&0xf0 == packetPublish:
-				n, err := p.receipt(kind, body)
-				if err != nil {
-					return err
-				}
-				left -= n
-			default:
-				return fmt.Errorf("a packet of kind %x", kind)
+		if sent == len(p.messages) {
+			if err := p.sleepUntil(1); err != nil {
+				return err
 			}
+		}
+		for first := true; first || p.in.Buffered() > 0; first = false {
+			n, acked, err := p.hear()
+			if err != nil {
+				return fmt.Errorf("%d of %d answers are missing: %w", left, len(p.messages), err)
+			}
+			open, left = open-acked, left-n
 		}
 	}
 	return nil
+}
+
+const pubackBytes = 4
+
+// sleepUntil lets reading wait until so many bytes are there.
+func (p *publisher) sleepUntil(bytes int) error {
+	raw, err := p.conn.(*net.TCPConn).SyscallConn()
+	if err != nil {
+		return err
+	}
+	failed := raw.Control(func(fd uintptr) { err = syscall.SetsockoptInt(int(fd), syscall.SOL_SOCKET, syscall.SO_RCVLOWAT, bytes) })
+	return errors.Join(failed, err)
+}
+
+// hear reads a packet, and says how much of what is waited for came with it.
+func (p *publisher) hear() (came, acked int, err error) {
+	kind, body, err := p.read()
+	switch {
+	case err != nil:
+		return 0, 0, err
+	case kind == packetPuback:
+		return 1, 1, take(p.acks, int(binary.BigEndian.Uint16(body)))
+	case kind&0xf0 == packetPublish:
+		came, err = p.receipt(kind, body)
+		return came, 0, err
+	default:
+		return 0, 0, fmt.Errorf("a packet of kind %x", kind)
+	}
 }
 
 // take notes that something came, which must not come twice.
