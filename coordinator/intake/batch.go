@@ -2,8 +2,11 @@ package intake
 
 import (
 	"crypto/sha256"
+	"errors"
 	"time"
+	"unicode/utf8"
 
+	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 
 	"lamplighter/coordinator/store"
@@ -13,6 +16,40 @@ import (
 // maxSeq is the highest seq, epoch, revision or number that is believed: a
 // million years at a million a second, and room enough in a bigint.
 const maxSeq = 1 << 62
+
+// parseBatch reads a batch as the library does, but leaves its records where they
+// are: copying them would be most of the work.
+func parseBatch(payload []byte, batch *wirev1.RecordBatch) error {
+	for len(payload) > 0 {
+		number, kind, n := protowire.ConsumeTag(payload)
+		if n < 0 {
+			return protowire.ParseError(n)
+		}
+		if !number.IsValid() {
+			return errors.New("a field has no number")
+		}
+		payload = payload[n:]
+		if n = protowire.ConsumeFieldValue(number, kind, payload); n < 0 {
+			return protowire.ParseError(n)
+		}
+		if kind == protowire.BytesType {
+			value, _ := protowire.ConsumeBytes(payload)
+			switch {
+			case number == 3:
+				batch.Records = append(batch.Records, value[:len(value):len(value)])
+			case number > 2:
+			case !utf8.Valid(value):
+				return errors.New("a name is no UTF-8")
+			case number == 1:
+				batch.Network = string(value)
+			default:
+				batch.Beacon = string(value)
+			}
+		}
+		payload = payload[n:]
+	}
+	return nil
+}
 
 // readBatch takes a batch apart. Records without a readable key are left out.
 func readBatch(r rules, m *message, batch *wirev1.RecordBatch) *Refusal {

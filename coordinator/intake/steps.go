@@ -114,7 +114,12 @@ func checkSize(_ rules, m *message) *Refusal {
 }
 
 func decode(_ rules, m *message) *Refusal {
-	err := proto.UnmarshalOptions{DiscardUnknown: true}.Unmarshal(m.delivery.Payload, m.body)
+	var err error
+	if batch, many := m.body.(*wirev1.RecordBatch); many {
+		err = parseBatch(m.delivery.Payload, batch)
+	} else {
+		err = proto.UnmarshalOptions{DiscardUnknown: true}.Unmarshal(m.delivery.Payload, m.body)
+	}
 	if err != nil {
 		return refuse(Garbled, "%d bytes from %s are no %s", len(m.delivery.Payload), m.address.Beacon, m.body.ProtoReflect().Descriptor().Name())
 	}
