@@ -40,14 +40,16 @@ func (a *acks) done(order uint64) bool {
 func (a *acks) appendDue(out []byte, now time.Time) []byte {
 	n := 0
 	for ; n < len(a.waiting) && a.waiting[n].dealt; n++ {
-		out = appendPuback(out, a.waiting[n].id)
+		if id := a.waiting[n].id; id != 0 {
+			out = appendPuback(out, id)
+		}
 	}
 	a.first, a.waiting = a.first+uint64(n), a.waiting[n:]
 	if len(a.waiting) == 0 || now.Sub(a.waiting[0].came) < ackPatience {
 		return out
 	}
 	for i := range a.waiting {
-		if e := &a.waiting[i]; e.dealt {
+		if e := &a.waiting[i]; e.dealt && e.id != 0 {
 			out = appendPuback(out, e.id)
 			e.id = 0
 		}
