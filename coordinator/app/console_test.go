@@ -81,7 +81,7 @@ func TestConsole(t *testing.T) {
 	status, page = browse(t, a, "/release", url.Values{"scope": {"site:hilltop"}, "reason": {"done"}})
 	expect("a release", status, http.StatusOK, page, "The hush is over")
 
-	for _, path := range []string{"/timeline", "/beacon/hilltop-hf", "/beacon/hilltop-hf/heard", "/where", "/why?beacon=hilltop-hf", "/club", "/start", "/start/agent/hilltop-hf", "/timeline/slots?from=1&to=2", "/alerts?all=1", "/silence", "/report", "/report/file?form=html", "/trail?person=operator", "/trail/check", "/people", "/plan/fleet", "/plan/network", "/plan/site/hilltop", "/plan/beacon/hilltop-hf", "/plan/calendar", "/plan/pause", "/heard", "/alerts/test", "/who?at=2026-11-24T09:15&freq=7040.1kHz"} {
+	for _, path := range []string{"/timeline", "/beacon/hilltop-hf", "/beacon/hilltop-hf/heard", "/where", "/why?beacon=hilltop-hf", "/club", "/start", "/start/agent/hilltop-hf", "/enrol/hilltop-hf", "/timeline/slots?from=1&to=2", "/alerts?all=1", "/silence", "/report", "/report/file?form=html", "/trail?person=operator", "/trail/check", "/people", "/plan/fleet", "/plan/network", "/plan/site/hilltop", "/plan/beacon/hilltop-hf", "/plan/calendar", "/plan/pause", "/heard", "/alerts/test", "/who?at=2026-11-24T09:15&freq=7040.1kHz"} {
 		status, page = browse(t, a, path, nil)
 		expect(path, status, http.StatusOK, page)
 	}

@@ -20,6 +20,7 @@ type alertsPage struct {
 	Undelivered []*apiv1.Undelivered
 	Silences    []*apiv1.Silence
 	All         bool // those that are over too
+	Untold      bool // nobody is named who hears of them
 }
 
 // takeForm takes an alert on.
@@ -112,7 +113,11 @@ func (s sight) troubles() troubles {
 }
 
 func (c *Console) showAlerts(w http.ResponseWriter, r *http.Request) error {
-	page := alertsPage{All: r.FormValue("all") != ""}
+	n, err := c.network(r.Context())
+	if err != nil {
+		return err
+	}
+	page := alertsPage{All: r.FormValue("all") != "", Untold: n.Fleet != nil && len(n.Alerts.Recipients) == 0}
 	listed, err := c.alerts.ListAlerts(r.Context(), &apiv1.ListAlertsRequest{All: page.All})
 	if err != nil {
 		return err
@@ -192,7 +197,7 @@ func (c *Console) askSilence(w http.ResponseWriter, r *http.Request, status int,
 		return err
 	}
 	if n.Fleet == nil {
-		return fault.New(fault.Refused, "", "there is no network yet that could have alerts")
+		return errNoNetwork
 	}
 	for _, s := range c.allowed(r.Context(), n, Acknowledge) {
 		if !strings.HasPrefix(s.Value, "band:") {

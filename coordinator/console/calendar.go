@@ -6,7 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/zone"
 )
@@ -74,7 +73,7 @@ func (c *Console) showCalendar(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if n.Fleet == nil {
-		return fault.New(fault.Refused, "", "there is no network yet that could pause")
+		return errNoNetwork
 	}
 	page := calendarPage{Week: r.FormValue("view") == "week", Zones: clocks(n.Fleet), MayChange: c.options.Access.May(r.Context(), ChangeFleet), Everything: len(n.Pauses)}
 	page.Zone = r.FormValue("zone")

@@ -132,6 +132,8 @@ func (c *Console) routes() http.Handler {
 	page("POST /people/{person}/end", ManagePeople, c.endPerson)
 	page("GET /start", Look, c.showStart)
 	page("GET /start/agent/{beacon}", Enrol, c.serveAgentConfig)
+	page("GET /enrol/{device}", Enrol, c.showEnrol)
+	page("POST /enrol/{device}", Enrol, c.enrol)
 	page("GET /club", Look, c.showClub)
 	page("GET /", Look, func(_ http.ResponseWriter, _ *http.Request) error { return errNoPage })
 	return mux

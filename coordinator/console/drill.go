@@ -4,7 +4,6 @@ import (
 	"net/http"
 	"strings"
 
-	"lamplighter/coordinator/fault"
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 )
 
@@ -27,7 +26,7 @@ func (c *Console) askDrill(w http.ResponseWriter, r *http.Request, status int, p
 		return err
 	}
 	if n.Fleet == nil {
-		return fault.New(fault.Refused, "", "there is no network yet that could have alerts")
+		return errNoNetwork
 	}
 	for _, to := range n.Alerts.Recipients {
 		page.Recipients = append(page.Recipients, to.Name)

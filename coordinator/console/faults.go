@@ -14,6 +14,7 @@ import (
 
 var (
 	errNoPage    = fault.New(fault.NotFound, "", "there is no page here")
+	errNoNetwork = fault.New(fault.Refused, "", "there is no network yet that this could be about")
 	errUnknown   = errors.New("nobody is known behind the request")
 	errForbidden = errors.New("the person may not do it")
 )
@@ -57,6 +58,10 @@ func (c *Console) understand(err error) trouble {
 			Status: http.StatusForbidden, Title: "That is not yours to do", Sentence: "Your role does not allow this. Nothing was done.",
 			Next: "Ask somebody who looks after the network.", Link: "/", LinkText: "What is on the air now",
 		}
+	case errors.Is(err, errNoNetwork):
+		told := tell(errNoNetwork.Kind, fault.Sentence(err), "", nil)
+		told.Link, told.LinkText = "/start", "First hour"
+		return told
 	case errors.As(err, &own):
 		return tell(own.Kind, fault.Sentence(own), own.Field, nil)
 	}

@@ -37,31 +37,44 @@ func TestFrames(t *testing.T) {
 	}
 	for _, on := range []screen{desk, phone} {
 		for _, zoom := range []string{"1h", "1d", "1w"} {
-			v := visit(t, s, on, "light")
-			v.goTo("/timeline?zoom=" + zoom)
-			v.await(drawn + " > 20")
-			v.await(`document.getElementById("picture").dataset.waiting === "0"`)
-			v.await(`(document.getElementById("picture").scrollIntoView({block: "end"}), true)`)
-			for _, how := range []string{"wheel, down", "wheel, sideways"} {
-				gesture := gestures[how]
-				gesture.X = float64(on.wide) * 0.6
-				v.await(`(document.querySelector(".pane").scrollTop = 0) === 0`)
-				events := v.trace(func(ctx context.Context) error {
-					_, err := chromedp.Call(ctx, input.SynthesizeScrollGesture, gesture)
-					return err
-				})
-				f := framesOf(t, events)
-				t.Logf("%s, %s, %s: %d frames in %.1f s, apart by %.1f ms at the median, %.1f ms at 95 of 100, %.1f ms at the most; %d frames over %d ms, %d dropped; worst script %.1f ms, commit %.1f ms, raster %.1f ms, compositor %.1f ms",
-					on.name, zoom, how, len(f.apart)+1, f.lasted/1000, part(f.apart, 0.5), part(f.apart, 0.95), part(f.apart, 1), f.late(), frameGoal, f.dropped,
-					f.worst["FireAnimationFrame"], f.worst["Commit"], f.worst["RasterTask"], f.worst["DirectRenderer::DrawFrame"])
-				if len(f.apart) < 30 {
-					t.Errorf("%s, %s, %s: only %d frames were traced", on.name, zoom, how, len(f.apart)+1)
+			t.Run(on.name+" "+zoom, func(t *testing.T) {
+				v := visit(t, s, on, "light")
+				v.goTo("/timeline?zoom=" + zoom)
+				v.await(drawn + " > 20")
+				v.await(`document.getElementById("picture").dataset.waiting === "0"`)
+				v.await(`(document.getElementById("picture").scrollIntoView({block: "end"}), true)`)
+				for _, how := range []string{"wheel, down", "wheel, sideways"} {
+					gesture := gestures[how]
+					gesture.X = float64(on.wide) * 0.6
+					events := v.trace(func(ctx context.Context) error {
+						_, err := chromedp.Call(ctx, input.SynthesizeScrollGesture, gesture)
+						return err
+					})
+					framesOf(t, events).judge(t, how)
 				}
-				if f.late() > 0 {
-					t.Errorf("%s, %s, %s: a frame took %.1f ms, goal %d ms", on.name, zoom, how, part(f.apart, 1), frameGoal)
-				}
-			}
+			})
 		}
+	}
+}
+
+// judge says what was measured, and whether it is good enough.
+func (f frames) judge(t *testing.T, how string) {
+	t.Helper()
+	late := 0
+	for _, apart := range f.apart {
+		if apart > frameGoal {
+			late++
+		}
+	}
+	t.Logf("%s: %d frames in %.1f s, apart by %.1f ms at the median, %.1f ms at 95 of 100, %.1f ms at the most; %d over %d ms, %d dropped",
+		how, len(f.apart)+1, f.lasted/1000, part(f.apart, 0.5), part(f.apart, 0.95), part(f.apart, 1), late, frameGoal, f.dropped)
+	t.Logf("%s: processor time at the most: script %.1f ms, main thread's frame with it %.1f ms, commit %.1f ms, raster %.1f ms, compositor %.1f ms",
+		how, f.worst["FireAnimationFrame"], f.worst["ProxyMain::BeginMainFrame"], f.worst["Commit"], f.worst["RasterTask"], f.worst["DirectRenderer::DrawFrame"])
+	if len(f.apart) < 60 {
+		t.Errorf("%s: only %d frames were traced", how, len(f.apart)+1)
+	}
+	if late > 0 {
+		t.Errorf("%s: a frame took %.1f ms, goal %d ms", how, part(f.apart, 1), frameGoal)
 	}
 }
 
@@ -69,8 +82,8 @@ func TestFrames(t *testing.T) {
 type traced struct {
 	Name    string `json:"name"`
 	Phase   string `json:"ph"`
-	At      int64  `json:"ts"`  // in microseconds
-	Took    int64  `json:"dur"` // likewise
+	At      int64  `json:"ts"`   // in microseconds
+	Worked  int64  `json:"tdur"` // likewise, of its thread's processor time
 	Process int    `json:"pid"`
 	ID      struct {
 		Local string `json:"local"`
@@ -131,19 +144,10 @@ func (v *tab) trace(meanwhile func(context.Context) error) (events []traced) {
 
 // frames are those that were presented while somebody moved the picture.
 type frames struct {
-	apart   []float64 // each from the one before, in milliseconds, sorted
-	lasted  float64   // all of them
-	dropped int       // that should have shown the new picture and did not
-	worst   map[string]float64
-}
-
-func (f frames) late() (n int) {
-	for _, apart := range f.apart {
-		if apart > frameGoal {
-			n++
-		}
-	}
-	return n
+	apart   []float64          // each from the one before, in milliseconds, sorted
+	lasted  float64            // all of them
+	dropped int                // that should have shown the new picture and did not
+	worst   map[string]float64 // processor time of a piece of work, by what it is, in milliseconds
 }
 
 // part is the value below which a part of sorted ones lies.
@@ -158,11 +162,11 @@ func part(sorted []float64, of float64) float64 {
 // the first and the last event of the wheel.
 func framesOf(t *testing.T, events []traced) frames {
 	t.Helper()
-	process, from, to := 0, int64(0), int64(0)
+	drew, from, to := map[int]int{}, int64(0), int64(0)
 	for _, e := range events {
 		switch {
 		case e.Name == "FireAnimationFrame":
-			process = e.Process
+			drew[e.Process]++
 		case strings.HasPrefix(e.Name, "InputLatency::MouseWheel"):
 			if from == 0 || e.At < from {
 				from = e.At
@@ -170,8 +174,14 @@ func framesOf(t *testing.T, events []traced) frames {
 			to = max(to, e.At)
 		}
 	}
-	if process == 0 || from == 0 {
+	if len(drew) == 0 || from == 0 {
 		t.Fatal("the trace has no frame, or no wheel")
+	}
+	process := 0 // of the page: other tabs draw now and then
+	for p, n := range drew {
+		if n > drew[process] {
+			process = p
+		}
 	}
 	f := frames{worst: map[string]float64{}}
 	begun := map[string]traced{}
@@ -189,7 +199,7 @@ func framesOf(t *testing.T, events []traced) frames {
 				f.dropped++
 			}
 		case e.Phase == "X":
-			f.worst[e.Name] = max(f.worst[e.Name], float64(e.Took)/1000)
+			f.worst[e.Name] = max(f.worst[e.Name], float64(e.Worked)/1000)
 		}
 	}
 	slices.Sort(shown)

@@ -114,7 +114,7 @@ func (c *Console) askHush(w http.ResponseWriter, r *http.Request, status int, fo
 		return err
 	}
 	if n.Fleet == nil {
-		return fault.New(fault.Refused, "", "there is no network yet that could be hushed")
+		return errNoNetwork
 	}
 	form.Choices = c.allowed(r.Context(), n, Hush)
 	c.render(w, r, status, "hushform", frame{Title: "Hush", Body: form})

@@ -17,7 +17,7 @@ var everyPage = map[string]string{
 	"hush": "/hush", "hushed": "/hush/1", "release": "/release", "nothing": "/nothing",
 	"fleet": "/plan/fleet", "network": "/plan/network", "site": "/plan/site/mill", "receiver": "/plan/receiver", "public asked": "/plan/public", "beacon asked": "/plan/beacon/hilltop-hf", "beacon to come": "/plan/beacon?site=mill",
 	"month": "/plan/calendar", "week": "/plan/calendar?view=week&zone=Europe/Paris", "pause": "/plan/pause?key=pause.0", "pause to come": "/plan/pause?day=2026-12-24",
-	"person": "/people/kim", "another password": "/people/kim/password", "who": "/who", "who it was": "/who?at=2026-12-01T11:00&clock=Europe/Paris&freq=7040.1kHz", "heard": "/heard", "try alerts": "/alerts/test",
+	"device": "/enrol/hilltop-hf", "person": "/people/kim", "another password": "/people/kim/password", "who": "/who", "who it was": "/who?at=2026-12-01T11:00&clock=Europe/Paris&freq=7040.1kHz", "heard": "/heard", "try alerts": "/alerts/test",
 	"recipient": "/plan/recipient/kim", "recipient to come": "/plan/recipient", "limits": "/plan/limits", "reports": "/plan/reports",
 	"trail": "/trail", "trail checked": "/trail/check", "people": "/people", "leaver": "/people/kim/end", "report": "/report", "report of one": "/report?week=2026-W47&scope=beacon:mill-a", "alerts": "/alerts", "alerts of all": "/alerts?all=1", "take": "/alerts/7/take", "silence": "/silence?condition=gps_lost&scope=site:mill",
 }
@@ -25,7 +25,7 @@ var everyPage = map[string]string{
 // closedTo names pages that are refused.
 var (
 	forAdmins = []string{
-		"person", "another password", "try alerts", "edit", "fleet", "network", "site", "receiver", "public asked", "beacon asked", "beacon to come",
+		"device", "person", "another password", "try alerts", "edit", "fleet", "network", "site", "receiver", "public asked", "beacon asked", "beacon to come",
 		"recipient", "recipient to come", "limits", "reports", "pause", "pause to come", "trail", "trail checked", "people", "leaver",
 	}
 	closedTo = map[string][]string{"operator": forAdmins, "viewer": slices.Concat(forAdmins, []string{"hush", "release", "take", "silence"})}

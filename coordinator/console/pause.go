@@ -59,7 +59,7 @@ func (c *Console) showPause(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if n.Fleet == nil {
-		return fault.New(fault.Refused, "", "there is no network yet that could pause")
+		return errNoNetwork
 	}
 	if err := page.clockOf(n.Fleet); err != nil {
 		return err
@@ -163,7 +163,7 @@ func (c *Console) changePause(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if n.Fleet == nil {
-		return fault.New(fault.Refused, "", "there is no network yet that could pause")
+		return errNoNetwork
 	}
 	if err := page.clockOf(n.Fleet); err != nil {
 		return err

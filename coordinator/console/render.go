@@ -69,7 +69,7 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"machineMs": func(t time.Time) int64 { return t.UnixMilli() }, "scopeWords": scopeWords, "scopeValue": valueOf, "stripWords": stripWords,
 	"count": count, "count64": func(n int64, one, many string) string { return count(int(n), one, many) }, "percent": percent, "reason": reason, "patternID": patternID, "capital": capital, "upper": upper, "look": look,
 	"severity": severity, "alertState": alertState, "takeable": takeable, "place": place, "conditionWords": conditionWords,
-	"outcomes": func() []string { return outcomes }, "deed": deed, "way": way, "roleWords": roleWords, "again": again, "day": func(t time.Time) string { return t.UTC().Format(time.DateOnly) }, "share": report.Percent, "airtime": report.HoursMinutes, "number": report.Number[int64],
+	"outcomes": func() []string { return outcomes }, "deed": deed, "way": way, "roleWords": roleWords, "zoneWords": zoneWords, "again": again, "day": func(t time.Time) string { return t.UTC().Format(time.DateOnly) }, "share": report.Percent, "airtime": report.HoursMinutes, "number": report.Number[int64],
 	"mul":   func(a, b int) int { return a * b },
 	"strip": func(bars int) int { return max(1, bars)*14 - 3 }, "unmatched": unmatchedReason,
 	"minus": func(a, b float64) float64 { return math.Round((a-b)*10) / 10 },

@@ -59,7 +59,7 @@ func (c *Console) showReport(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if n.Fleet == nil {
-		return fault.New(fault.Refused, "", "there is no network yet that a report could be about")
+		return errNoNetwork
 	}
 	page := reportPage{Week: strings.TrimSpace(r.FormValue("week")), Scope: r.FormValue("scope"), Forms: forms}
 	for _, s := range n.choices() {

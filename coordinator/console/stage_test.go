@@ -85,7 +85,8 @@ type stage struct {
 	alerts    *apiv1.ListAlertsResponse
 	silences  []*apiv1.Silence
 	people    []*apiv1.Person
-	asked     int // times the beacons were asked for
+	asked     int    // times the beacons were asked for
+	letIn     string // a beacon that a device may be let in for
 }
 
 // access is a person who can be told to leave.

@@ -29,6 +29,7 @@ beacons:
 // step is one thing that has to be done before there is a beacon on the air.
 type step struct {
 	Done  bool
+	Next  bool // the first that is not done
 	Words string
 	How   string
 	Link  string
@@ -49,6 +50,7 @@ func (c *Console) showStart(w http.ResponseWriter, r *http.Request) error {
 	}
 	page := startPage{}
 	var seen, held, sent bool
+	newcomer := "" // where a device is let in for the first beacon that nobody has heard
 	if n.Fleet != nil {
 		listed, err := c.beacons.ListBeacons(r.Context(), &apiv1.ListBeaconsRequest{})
 		if err != nil {
@@ -56,6 +58,9 @@ func (c *Console) showStart(w http.ResponseWriter, r *http.Request) error {
 		}
 		page.Beacons = listed.GetBeacons()
 		for _, b := range page.Beacons {
+			if b.LastSeen == nil && newcomer == "" && c.options.Access.May(r.Context(), Enrol) {
+				newcomer = "/enrol/" + b.GetBeacon()
+			}
 			seen = seen || b.LastSeen != nil
 			held = held || b.OrdersRevision != nil
 			sent = sent || b.GetSentToday() > 0 || b.GetOnAir()
@@ -66,15 +71,16 @@ func (c *Console) showStart(w http.ResponseWriter, r *http.Request) error {
 		sites, beacons = len(n.Sites) > 0, len(n.Beacons) > 0
 	}
 	page.Steps = []step{
-		{known, "Name the network", "What is wrong is said at its field before anything counts. Whoever likes to write the file as text, with an example to begin with, can.", "/plan/network", "Name the network"},
-		{sites, "Write down its first site", "Where it is, and how many transmitters may be on the air there at once.", "/plan/site", "Write down a site"},
-		{beacons, "Write down its first beacon", "Its call sign, its licence, its bands, and how much it wants to be on the air.", "/plan/beacon", "Write down a beacon"},
-		{seen, "Give a beacon what its agent needs", "Take the file to the computer at the beacon, write in its clock and its transmitter, and start the agent there with: lamplighter-agent run --config FILE. First on a dummy load.", "", ""},
-		{held, "Let it get its orders", "They come by themselves within a minute of its first word, signed; agent and keyer confirm that they hold them.", "/", "Look at the lamps"},
-		{sent, "Hear the first transmission", "It comes in its next slot, if the clock is right to half a second and the lease holds. Look at it with a receiver.", "/timeline", "See which slot is next"},
+		{Done: known, Words: "Name the network", How: "What is wrong is said at its field before anything counts. Whoever likes to write the file as text, with an example to begin with, can.", Link: "/plan/network", Text: "Name the network"},
+		{Done: sites, Words: "Write down its first site", How: "Where it is, and how many transmitters may be on the air there at once.", Link: "/plan/site", Text: "Write down a site"},
+		{Done: beacons, Words: "Write down its first beacon", How: "Its call sign, its licence, its bands, and how much it wants to be on the air.", Link: "/plan/beacon", Text: "Write down a beacon"},
+		{Done: seen, Words: "Let its device in", How: "The device at the beacon makes its own key, and gets its certificate and its configuration by a token that works once. Then its clock and its transmitter are written in, and it is tried on a dummy load first.", Link: newcomer, Text: "Get a token"},
+		{Done: held, Words: "Let it get its orders", How: "They come by themselves within a minute of its first word, signed; agent and keyer confirm that they hold them.", Link: "/", Text: "Look at the lamps"},
+		{Done: sent, Words: "Hear the first transmission", How: "It comes in its next slot, if the clock is right to half a second and the lease holds. Look at it with a receiver.", Link: "/timeline", Text: "See which slot is next"},
 	}
-	for _, s := range page.Steps {
+	for i, s := range page.Steps {
 		if !s.Done {
+			page.Steps[i].Next = page.Left == 0
 			page.Left++
 		}
 	}

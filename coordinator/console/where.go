@@ -175,8 +175,12 @@ func gridOf(p projection) (lines []gridLine) {
 				continue
 			}
 			x, y := p.xy(locator.Position{Latitude: south + high, Longitude: west})
+			named := max(x, 0) + 8 // of a square that begins outside, on what is in sight
+			if named > min(mapWide, x+wide*p.perLongitude)-70 {
+				named = -mapWide
+			}
 			lines = append(lines, gridLine{
-				fmt.Sprintf("M%.1f %.1fh%.1fv%.1f", x, y, wide*p.perLongitude, high*p.perLatitude), square.String()[:characters], x + 8, y + 22,
+				fmt.Sprintf("M%.1f %.1fh%.1fv%.1f", x, y, wide*p.perLongitude, high*p.perLatitude), square.String()[:characters], named, y + 22,
 			})
 		}
 	}

@@ -43,7 +43,7 @@ func (c *Console) showWho(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if n.Fleet == nil {
-		return fault.New(fault.Refused, "", "there is no network yet that could have been on the air")
+		return errNoNetwork
 	}
 	page := whoPage{At: r.FormValue("at"), Clock: r.FormValue("clock"), Freq: strings.TrimSpace(r.FormValue("freq")), Within: r.FormValue("within"), Near: r.FormValue("near"), Clocks: clocks(n.Fleet), Withins: withins, Nears: nears}
 	page.Asked = page.At != "" || page.Freq != ""

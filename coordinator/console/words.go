@@ -99,6 +99,14 @@ func length(d time.Duration) string {
 	return fmt.Sprintf("%d days", int(d.Hours()/24))
 }
 
+// zoneWords is a time zone as people call it.
+func zoneWords(name string) string {
+	if name == "Etc/UTC" {
+		return "UTC"
+	}
+	return name
+}
+
 func clockTime(t time.Time) string { return t.UTC().Format("15:04:05") }
 
 func dayTime(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05") }

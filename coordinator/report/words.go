@@ -151,6 +151,9 @@ func (r *Report) kind() string {
 // Summary says in a few sentences what happened.
 func (r *Report) Summary() []string {
 	f := r.Figures
+	if f.Ordered == 0 && f.Unordered == 0 && f.Heard == 0 {
+		return []string{"Nothing was ordered, and no beacon was heard of."}
+	}
 	lines := []string{fmt.Sprintf("%s of %s ordered transmissions were sent, %s on the air in all.",
 		Number(f.Sent), Number(f.Ordered), HoursMinutes(f.Airtime))}
 	lines[0] += r.compared()
@@ -161,7 +164,7 @@ func (r *Report) Summary() []string {
 	}
 	if f.OutageCount > 0 {
 		lines = append(lines, fmt.Sprintf("GPS was without lock %s, %s in all.", times(f.OutageCount), HoursMinutes(float64(f.OutageMinutes)*60)))
-	} else {
+	} else if f.Heard > 0 {
 		lines = append(lines, "GPS was never without lock.")
 	}
 	if f.Unordered > 0 {

@@ -33,12 +33,12 @@
     const t = now();
     for (const e of part.querySelectorAll(".left[data-until]")) {
       const left = Date.parse(e.dataset.until) - t;
-      const text = left > 0 ? length(left) + " left" : e.dataset.over || "ending";
+      const text = left >= 500 ? length(left) + " left" : e.dataset.over || "ending";
       if (e.textContent !== text) e.textContent = text;
     }
     for (const e of part.querySelectorAll(".left[data-from]")) {
       const left = Date.parse(e.dataset.from) - t;
-      const text = left > 0 ? "in " + length(left) : "now";
+      const text = left >= 500 ? "in " + length(left) : "now";
       if (e.textContent !== text) e.textContent = text;
     }
     for (const s of part.querySelectorAll("svg.stave")) {
