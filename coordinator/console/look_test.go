@@ -56,6 +56,24 @@ func TestInksCanBeRead(t *testing.T) {
 	}
 }
 
+// TestFocusCanBeSeen: the ring around what has the focus stands out from what it
+// stands on by 3 to 1 (WCAG 2.2, 1.4.11), by day and by night.
+func TestFocusCanBeSeen(t *testing.T) {
+	css, err := os.ReadFile("assets/console.css")
+	if err != nil {
+		t.Fatal(err)
+	}
+	day, night, _ := strings.Cut(string(css), "@media (prefers-color-scheme: dark)")
+	flame := luminance(t, day, "--flame") // the same by night
+	for name, sheet := range map[string]string{"day": day, "night": night[:strings.Index(night, "\n}\n")]} {
+		for ground, ring := range map[string]float64{"--paper": luminance(t, sheet, "--flame-ink"), "--sheet": luminance(t, sheet, "--flame-ink"), "--wrong-ground": luminance(t, sheet, "--flame-ink"), "--night": flame} {
+			if on := luminance(t, sheet, ground); (max(ring, on)+0.05)/(min(ring, on)+0.05) < 3 {
+				t.Errorf("the ring on %s by %s has a contrast of %.1f", ground, name, (max(ring, on)+0.05)/(min(ring, on)+0.05))
+			}
+		}
+	}
+}
+
 // luminance is the relative luminance of a colour (WCAG 2.2, "relative
 // luminance").
 func luminance(t *testing.T, sheet, name string) float64 {
