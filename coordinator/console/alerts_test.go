@@ -147,5 +147,5 @@ func TestAlerts(t *testing.T) {
 	}
 	v.click(`form[action="/silence/1/end"] button`)
 	v.do(chromedp.WaitNotPresent(chromedp.CSS(`form[action="/silence/1/end"]`)), chromedp.WaitVisible(chromedp.CSS("#silences")))
-	reads("Every alert is told")
+	reads("no alert is kept from anybody")
 }
