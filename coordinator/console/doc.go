@@ -25,7 +25,8 @@
 // it was opened. Where somebody else has changed the file since, what they did
 // and what the form says are joined field by field and shown before anything is
 // put in force; nothing of either is lost. Pauses have no name: one that is no
-// longer as it was goes in as a new one.
+// longer as it was goes in as a new one. The subscribers of reports are one list,
+// and one field.
 //
 // # Live
 //
