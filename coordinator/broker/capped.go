@@ -1,9 +1,12 @@
 package broker
 
 import (
+	"errors"
 	"net"
 	"sync"
 	"sync/atomic"
+	"syscall"
+	"time"
 )
 
 // cappedListener closes at once what it accepts beyond a number of connections,
@@ -22,6 +25,10 @@ func NewCapped(inner net.Listener, most int64) net.Listener {
 func (l *cappedListener) Accept() (net.Conn, error) {
 	for {
 		conn, err := l.Listener.Accept()
+		if noRoom(err) { // whoever accepts takes any error for the listener's end
+			time.Sleep(acceptAgain)
+			continue
+		}
 		if err != nil {
 			return nil, err
 		}
@@ -31,6 +38,20 @@ func (l *cappedListener) Accept() (net.Conn, error) {
 		l.open.Add(-1)
 		_ = conn.Close()
 	}
+}
+
+// acceptAgain is how long it waits when there is no room for a connection.
+const acceptAgain = 50 * time.Millisecond
+
+// noRoom says whether a connection could not be accepted for want of something
+// that others give back (accept(2)).
+func noRoom(err error) bool {
+	for _, passing := range []error{syscall.EMFILE, syscall.ENFILE, syscall.ENOBUFS, syscall.ENOMEM, syscall.ECONNABORTED} {
+		if errors.Is(err, passing) {
+			return true
+		}
+	}
+	return false
 }
 
 // cappedConn counts until it is closed.

@@ -2,9 +2,13 @@ package broker
 
 import (
 	"crypto/tls"
+	"errors"
 	"io"
 	"net"
+	"os"
+	"syscall"
 	"testing"
+	"testing/synctest"
 	"time"
 )
 
@@ -56,6 +60,30 @@ func TestConnectionsAreCapped(t *testing.T) {
 	for _, conn := range taken {
 		_ = conn.Close()
 	}
+}
+
+// fullListener has no descriptor left for the first connections.
+type fullListener struct {
+	net.Listener
+	full int
+}
+
+func (l *fullListener) Accept() (net.Conn, error) {
+	if l.full > 0 {
+		l.full--
+		return nil, &net.OpError{Op: "accept", Err: os.NewSyscallError("accept4", syscall.EMFILE)}
+	}
+	return nil, net.ErrClosed
+}
+
+// A moment without descriptors is not the end of a listener.
+func TestAcceptingGoesOnWhenDescriptorsAreThereAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		inner := &fullListener{full: 3}
+		if _, err := NewCapped(inner, 1).Accept(); !errors.Is(err, net.ErrClosed) || inner.full != 0 {
+			t.Errorf("%v, and %d attempts were left", err, inner.full)
+		}
+	})
 }
 
 // Whoever connects and does not say who they are, in the handshake of TLS or
