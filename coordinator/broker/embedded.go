@@ -25,7 +25,7 @@ const (
 	maxWritesQueued = 256              // messages to one client that wait to be written
 	maxWaiting      = 64               // messages of one client that wait for Done
 	queueLength     = 256              // deliveries that wait for the receiver
-	readBuffer      = 4 << 10          // bytes that are read from a connection at once
+	readBuffer      = 1 << 10          // bytes that are read from a connection at once: thousands of idle ones hold it
 )
 
 // EmbeddedOptions are the settings of the broker in this process.
