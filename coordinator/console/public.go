@@ -2,8 +2,10 @@ package console
 
 import (
 	"net/http"
+	"slices"
 
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
+	"lamplighter/proto/onair/band"
 	"lamplighter/proto/onair/slot"
 )
 
@@ -70,8 +72,8 @@ func (p *publicPage) fill(told *apiv1.GetPublicResponse) {
 	}
 }
 
-// publicRows are the rows of the timeline, and the bands that it tells apart, in
-// the order of the first beacon that uses them.
+// publicRows are the rows of the timeline, and the bands that it tells apart, by
+// frequency; behind them those of the network's own, as beacons use them.
 func publicRows(told *apiv1.GetPublicResponse) (rows []timelineRow, bands []string) {
 	seen := map[string]bool{}
 	for _, b := range told.GetBeacons() {
@@ -82,6 +84,14 @@ func publicRows(told *apiv1.GetPublicResponse) (rows []timelineRow, bands []stri
 			}
 		}
 	}
+	known := band.Standard().All()
+	place := func(name string) int {
+		if at := slices.IndexFunc(known, func(b band.Band) bool { return b.Name == name }); at >= 0 {
+			return at
+		}
+		return len(known)
+	}
+	slices.SortStableFunc(bands, func(a, b string) int { return place(a) - place(b) })
 	return rows, bands
 }
 
