@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"slices"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -13,6 +14,7 @@ import (
 
 	"lamplighter/coordinator/broker"
 	"lamplighter/coordinator/lease"
+	"lamplighter/proto/topic"
 )
 
 // slowBroker takes a second for each message, and refuses while it is away.
@@ -80,6 +82,29 @@ func TestTheLatestOfATopicIsTheLast(t *testing.T) {
 		<-time.After(5 * time.Second)
 		if got := s.all(); got != "[a 3 a 3]" {
 			t.Error("what was taken was published again: " + got)
+		}
+	})
+}
+
+// A hush waits for no orders, however many there are.
+func TestAHushGoesOutBeforeWhatWaits(t *testing.T) {
+	onBoard(t, func(b *board, s *slowBroker) {
+		const orders = 10 * senders
+		for i := range orders {
+			b.put(at(fmt.Sprint(i)).Topic(topic.Orders), lease.Number{}, nil)
+		}
+		b.put(at("mill").Topic(topic.Hush), lease.Number{}, []byte("be silent"))
+		<-time.After(2500 * time.Millisecond) // two rounds
+		s.mu.Lock()
+		came := len(s.came)
+		there := slices.Contains(s.came, at("mill").Topic(topic.Hush)+" be silent")
+		s.mu.Unlock()
+		if came != 2*senders || !there {
+			t.Errorf("%d messages came, the hush among them: %v", came, there)
+		}
+		<-time.After(time.Minute)
+		if len(s.came) != orders+1 {
+			t.Errorf("%d messages came in the end, of %d", len(s.came), orders+1)
 		}
 	})
 }
