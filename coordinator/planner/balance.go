@@ -12,7 +12,8 @@ import "math"
 type balancer struct {
 	*board
 	ledger []ledger
-	edges  []edge // from band, to band; the last row and column stand for room
+	trader *trader // if given, it says what a move is worth over the whole plan
+	edges  []edge  // from band, to band; the last row and column stand for room
 	dist   []int64
 	next   []int16
 }
@@ -30,15 +31,17 @@ func newBalancer(b *board, ledgers []ledger) *balancer {
 	return &balancer{board: b, ledger: ledgers, edges: make([]edge, n*n), dist: make([]int64, n*n), next: make([]int16, n*n)}
 }
 
-// slot balances one slot.
-func (b *balancer) slot(t int) {
+// slot balances one slot, and tells whether anything was moved.
+func (b *balancer) slot(t int) (moved bool) {
 	for range 4 * len(b.bands) {
 		b.measure(t)
 		from, ok := b.cycle()
 		if !ok || !b.turn(from, t) {
-			return
+			return moved
 		}
+		moved = true
 	}
+	return moved
 }
 
 // measure fills the edges.
@@ -68,6 +71,10 @@ func (b *balancer) ways(t, k int, g signal) {
 	n := len(b.bands) + 1
 	x := &b.beacons[g.beacon]
 	if len(x.uses) < 2 || len(b.lease[g.beacon]) > 0 {
+		return
+	}
+	if b.trader != nil {
+		b.trader.ways(t, k, g, b.edges)
 		return
 	}
 	l := &b.ledger[g.beacon]
@@ -151,6 +158,11 @@ func (b *balancer) turn(from, t int) bool {
 		}
 		b.put(m.id, t, int(m.was.use), planned, 0)
 		log = append(log, m)
+	}
+	if b.trader != nil {
+		for _, m := range put {
+			b.trader.measure(m.id)
+		}
 	}
 	return true
 }

@@ -54,7 +54,8 @@ func solve(in Input, progress Progress) (*board, error) {
 		if err := b.schedule(targets, progress); err != nil {
 			return nil, err
 		}
-		moved := b.freshen()
+		moved := !b.met(wanted) && b.trade()
+		moved = b.freshen() || moved
 		moved = b.meetHours() || moved
 		if moved && !b.met(wanted) && b.count <= large {
 			if err := newLeveller(b, wanted, b.moves).run(progress.stage(lastChains)); err != nil {
@@ -181,23 +182,21 @@ func (b *board) transmissions() []plan.Transmission {
 	for t := range b.slots {
 		next[t+1] += next[t]
 	}
-	order := make([]struct{ id, at int32 }, next[b.slots])
-	messages := make([][]plan.Message, b.count) // of those who send pairs
-	for id := range b.beacons[:b.count] {       // by name
-		messages[id] = b.messages(id)
-		for i, s := range b.sent[id] {
-			order[next[s.slot]].id, order[next[s.slot]].at = int32(id), int32(i)
-			next[s.slot]++
-		}
+	starts := make([]time.Time, b.slots)
+	for t := range starts {
+		starts[t] = b.length.Start(b.first + slot.Number(t))
 	}
-	list := make([]plan.Transmission, len(order))
-	for i, o := range order {
-		x, s := &b.beacons[o.id], &b.sent[o.id][o.at]
-		t := &list[i]
-		t.Start = b.length.Start(b.first + slot.Number(s.slot))
-		t.Beacon, t.Band, t.FrequencyHz = x.name, x.uses[s.use].source, float64(s.hz)/micro
-		if x.pairs {
-			t.Message = messages[o.id][o.at]
+	list := make([]plan.Transmission, next[b.slots])
+	for id := range b.beacons[:b.count] { // by name
+		x, messages := &b.beacons[id], b.messages(id)
+		for i := range b.sent[id] {
+			s := &b.sent[id][i]
+			t := &list[next[s.slot]]
+			next[s.slot]++
+			t.Start, t.Beacon, t.Band, t.FrequencyHz = starts[s.slot], x.name, x.uses[s.use].source, float64(s.hz)/micro
+			if x.pairs {
+				t.Message = messages[i]
+			}
 		}
 	}
 	return list
