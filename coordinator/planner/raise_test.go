@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
+	"time"
 
 	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/plan"
@@ -24,10 +25,28 @@ func TestNoRaiseIsLeft(t *testing.T) {
 			file = testfleet.Random(seed)
 		}
 		in := planner.Input{Fleet: read(t, file), From: from, To: from.Add(day)}
-		r := raiser{rand.New(rand.NewPCG(seed, 9)), in.Fleet, makePlan(t, in)}
+		r := newRaiser(seed, in, makePlan(t, in))
 		tried += r.mustFindNothing(t, 8)
 	}
 	t.Logf("%d tries", tried)
+}
+
+// TestRaiseIsSeen takes a transmission out of a plan: the search by lot has to find
+// that it may be put back.
+func TestRaiseIsSeen(t *testing.T) {
+	for seed := range seeds(20) {
+		in := planner.Input{Fleet: read(t, testfleet.Random(seed)), From: from, To: from.Add(day)}
+		p := makePlan(t, in)
+		if len(p.Transmissions) == 0 {
+			continue
+		}
+		at := int(seed) * 31 % len(p.Transmissions)
+		gone := p.Transmissions[at]
+		p.Transmissions = slices.Delete(p.Transmissions, at, at+1)
+		if r := newRaiser(seed, in, p); !r.legal(gone, -1) {
+			t.Errorf("fleet %d: %v may not be put back", seed, gone)
+		}
+	}
 }
 
 // mustFindNothing tries so often for each beacon that is short.
@@ -50,17 +69,27 @@ func (r raiser) mustFindNothing(t *testing.T, times int) (tried int) {
 
 type raiser struct {
 	*rand.Rand
-	fleet *fleet.Fleet
-	plan  *plan.Plan
+	fleet   *fleet.Fleet
+	plan    *plan.Plan
+	granted map[string]int
+	most    map[string]float64 // what one of full level would have
+}
+
+func newRaiser(seed uint64, in planner.Input, p *plan.Plan) raiser {
+	r := raiser{rand.New(rand.NewPCG(seed, 9)), in.Fleet, p, map[string]int{}, map[string]float64{}}
+	for _, x := range p.Transmissions {
+		r.granted[x.Beacon]++
+	}
+	open := in.Fleet.Openings(in.Fleet.Network.Slot.Starting(in.From, in.To))
+	for i, b := range in.Fleet.Beacons {
+		r.most[b.Name] = float64(plan.Demand(b, open.OpenSlots(i))) * b.Priority.Float64()
+	}
+	return r
 }
 
 // level is what a beacon has of its demand, in proportion to its priority.
 func (r raiser) level(name string, less int) float64 {
-	b := r.fleet.Beacon(name)
-	first, end := r.fleet.Network.Slot.Starting(r.plan.From, r.plan.To)
-	open := r.fleet.Openings(first, end)
-	demand := plan.Demand(b, open.OpenSlots(slices.Index(r.fleet.Beacons, b)))
-	return float64(granted(r.plan, name)-less) / (float64(demand) * b.Priority.Float64())
+	return float64(r.granted[name]-less) / r.most[name]
 }
 
 func (r raiser) try(name string) string {
@@ -94,7 +123,27 @@ func (r raiser) legal(more plan.Transmission, without int) bool {
 	}
 	p.Transmissions = append(p.Transmissions, more)
 	slices.SortFunc(p.Transmissions, byStart)
-	for _, v := range plan.Check(r.fleet, &p, plan.Extra{}) {
+	return r.passes(alone(&p, more.Start)) && r.passes(&p)
+}
+
+// alone is a plan of one slot. What the checker finds in it, it finds in the whole
+// plan too, for shares of the day and sequences allow any one slot by itself; so
+// most tries are refused without looking at the whole.
+func alone(p *plan.Plan, start time.Time) *plan.Plan {
+	one := *p
+	one.From, one.To = start, start.Add(time.Duration(p.SlotSeconds)*time.Second)
+	one.Transmissions = nil
+	for _, x := range p.Transmissions {
+		if x.Start.Equal(start) {
+			x.Message = "" // what it follows is not there
+			one.Transmissions = append(one.Transmissions, x)
+		}
+	}
+	return &one
+}
+
+func (r raiser) passes(p *plan.Plan) bool {
+	for _, v := range plan.Check(r.fleet, p, plan.Extra{}) {
 		if v.Rule != plan.ShortfallList && v.Rule != plan.LoneExtended && v.Rule != plan.MissedPair {
 			return false // the list of shortfalls and the messages would be written anew
 		}
