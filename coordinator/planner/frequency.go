@@ -114,7 +114,12 @@ func (b *board) stands(id, u, t int, hz int64) bool {
 
 // within tells whether a signal centred on a frequency is inside window and licence.
 func (u *use) within(hz int64) bool {
-	return slices.ContainsFunc(u.ranges, func(r [2]int64) bool { return r[0] <= hz && hz <= r[1] })
+	for i := range u.ranges {
+		if u.ranges[i][0] <= hz && hz <= u.ranges[i][1] {
+			return true
+		}
+	}
+	return false
 }
 
 // arrange gives every interval a place, and with a source of chance moves them

@@ -18,7 +18,7 @@ type freshener struct {
 func (b *board) freshen() (moved bool) {
 	f := &freshener{board: b, visits: make([]visits, b.count), atSite: b.bySite()}
 	for id := range f.visits {
-		if !slices.ContainsFunc(b.sent[id], func(s sending) bool { return s.kind == planned }) {
+		if !b.hasNew(id) {
 			continue
 		}
 		f.visits[id] = b.newVisits(&b.beacons[id])
@@ -28,6 +28,9 @@ func (b *board) freshen() (moved bool) {
 	}
 	for range 2 {
 		for id := range f.visits {
+			if f.visits[id].places == nil {
+				continue
+			}
 			for j := range b.sent[id] {
 				if s := b.sent[id][j]; s.kind == planned && f.stale(id, s) {
 					moved = f.move(id, j) || moved
@@ -36,6 +39,11 @@ func (b *board) freshen() (moved bool) {
 		}
 	}
 	return moved
+}
+
+// hasNew tells whether anything of a beacon was not in the plan in force.
+func (b *board) hasNew(id int) bool {
+	return slices.ContainsFunc(b.sent[id], func(s sending) bool { return s.kind == planned })
 }
 
 // bySite lists the beacons of each site.

@@ -24,7 +24,7 @@ func (b *board) meetHours() (moved bool) {
 		everywhere[b.hour(t)]++
 	}
 	for id := range b.beacons[:b.count] {
-		if b.beacons[id].pairs || !m.tallyHours(id, everywhere) {
+		if b.beacons[id].pairs || !b.hasNew(id) || !m.tallyHours(id, everywhere) {
 			continue // a pair stays on its band
 		}
 		for u := range m.met {

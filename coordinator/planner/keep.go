@@ -23,6 +23,7 @@ func (b *board) read(p *plan.Plan, other func(t plan.Transmission, slot int)) []
 	list := make([]placed, 0, len(p.Transmissions))
 	sorted := true
 	at := -1 // the slot of the one before
+	var seen guesses
 	for i := range p.Transmissions {
 		t := &p.Transmissions[i]
 		if i == 0 || !t.Start.Equal(p.Transmissions[i-1].Start) {
@@ -31,7 +32,7 @@ func (b *board) read(p *plan.Plan, other func(t plan.Transmission, slot int)) []
 		if at < 0 || at >= b.slots {
 			continue
 		}
-		id, u := b.beaconIndex(t.Beacon), -1
+		id, u := seen.beaconIndex(b.model, t.Beacon), -1
 		if id >= 0 {
 			u = b.beacons[id].useNamed(t.Band)
 		}
@@ -50,6 +51,26 @@ func (b *board) read(p *plan.Plan, other func(t plan.Transmission, slot int)) []
 	}
 	slices.SortStableFunc(list, placed.compare)
 	return slices.CompactFunc(list, func(a, c placed) bool { return a.compare(c) == 0 })
+}
+
+// guesses remembers which beacon was found last for names that end alike: a plan
+// says each name often, and comparing it is quicker than looking it up.
+type guesses [1 << 12]int32
+
+func (g *guesses) beaconIndex(m *model, name string) int {
+	end := uint32(len(name))
+	for _, c := range []byte(name[max(0, len(name)-6):]) {
+		end = end*31 + uint32(c)
+	}
+	guess := &g[end%uint32(len(g))]
+	if id := int(*guess); id < m.count && m.beacons[id].name == name {
+		return id
+	}
+	id := m.beaconIndex(name)
+	if id >= 0 {
+		*guess = int32(id)
+	}
+	return id
 }
 
 func (a placed) compare(c placed) int {

@@ -15,6 +15,13 @@ type tuner struct {
 	list   []interval
 	best   []interval
 	cuts   []int64
+	stand  []standing
+}
+
+// standing is a signal of the plan in force where it was.
+type standing struct {
+	hz, reach int64
+	id, use   int32
 }
 
 // chooseFrequencies places every signal. What is kept stays where it was if the
@@ -27,11 +34,42 @@ func (b *board) chooseFrequencies() {
 	}
 	for t := range b.slots {
 		for k := range b.bands {
-			if len(*b.cell(t, int32(k))) > 0 {
+			if len(*b.cell(t, int32(k))) > 0 && !u.unchanged(t, int32(k)) {
 				u.tune(t, int32(k))
 			}
 		}
 	}
+}
+
+// unchanged tells whether a whole cell is kept and can stay as it was, which in
+// most slots of a plan that replaces another is all there is to find out.
+func (u *tuner) unchanged(t int, band int32) bool {
+	u.stand = u.stand[:0]
+	for _, g := range *u.cell(t, band) {
+		if g.kind != kept {
+			return false
+		}
+		way := &u.beacons[g.beacon].uses[g.use]
+		s := standing{hz: u.at(int(g.beacon), t).hz, reach: way.width / 2, id: g.beacon, use: int32(g.use)}
+		if !way.within(s.hz) {
+			return false
+		}
+		u.stand = append(u.stand, s)
+		i := len(u.stand) - 1
+		for ; i > 0 && u.stand[i-1].hz > s.hz; i-- {
+			u.stand[i] = u.stand[i-1]
+		}
+		u.stand[i] = s
+	}
+	for i := 1; i < len(u.stand); i++ { // by frequency, so it is enough to ask neighbours
+		if u.stand[i].hz-u.stand[i-1].hz < u.stand[i].reach+u.stand[i-1].reach {
+			return false
+		}
+	}
+	for _, s := range u.stand {
+		u.last[s.id][s.use] = s.hz
+	}
+	return true
 }
 
 func (u *tuner) tune(t int, band int32) {
