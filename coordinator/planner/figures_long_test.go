@@ -50,7 +50,11 @@ func TestGradedFamily(t *testing.T) {
 		if c.days == 1 && memory.Sys > 1<<30 {
 			t.Errorf("%s ×%g: %d MiB of memory for a day, a GiB is allowed", c.name, c.factor, memory.Sys>>20)
 		}
-		t.Logf("%s ×%g, %d d: %d of %d, Jain %.5f, airtime deviation %.3f, band deviation %.3f, spread %+v, made in %v, checked in %v",
-			c.name, c.factor, c.days, f.Granted, f.Wanted, f.Jain, f.AirtimeDeviation, f.BandDeviation, f.Spread, made.Round(time.Millisecond), checked.Round(time.Millisecond))
+		mean := 0.0
+		for _, b := range f.Beacons {
+			mean += b.BandDeviation / float64(len(f.Beacons))
+		}
+		t.Logf("%s ×%g, %d d: %d of %d, Jain %.5f, airtime deviation %.3f, band deviation %.3f, in the mean %.3f, spread %+v, made in %v, checked in %v",
+			c.name, c.factor, c.days, f.Granted, f.Wanted, f.Jain, f.AirtimeDeviation, f.BandDeviation, mean, f.Spread, made.Round(time.Millisecond), checked.Round(time.Millisecond))
 	}
 }
