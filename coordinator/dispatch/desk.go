@@ -5,6 +5,7 @@ import (
 
 	"lamplighter/coordinator/lease"
 	"lamplighter/coordinator/orders"
+	"lamplighter/coordinator/store"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 )
 
@@ -38,7 +39,14 @@ func newDesk(t *term) *desk {
 	return &desk{decide: func(group []*petition) error {
 		// Whoever has lost the lead gives no more leases, and waits for nothing that
 		// was under way: others wait for the book.
-		if err := t.decideAll(t.board.ctx, group); err != nil {
+		err := t.decideAll(t.board.ctx, group)
+		if store.RefusesData(err) && len(group) > 1 { // one of them is at fault, and not all are to suffer for it
+			for _, p := range group {
+				p.err = t.decideAll(t.board.ctx, []*petition{p})
+			}
+			err = nil
+		}
+		if err != nil {
 			return err
 		}
 		t.tellUnhushed(t.board.ctx, group)
@@ -63,7 +71,9 @@ func (d *desk) ask(asked *wirev1.LeaseRequest) (lease.Decision, error) {
 	group := d.next()
 	err := d.decide(group)
 	for _, of := range group {
-		of.err = err
+		if err != nil {
+			of.err = err
+		}
 		if of != p {
 			close(of.ready)
 		}

@@ -72,6 +72,23 @@ func TestRequestsAreDecidedInGroups(t *testing.T) {
 	})
 }
 
+// What is wrong with one request is told to nobody else.
+func TestOneAtFaultIsRefusedAlone(t *testing.T) {
+	d := &desk{decide: func(group []*petition) error {
+		for _, p := range group {
+			if p.request.Beacon == "bad" {
+				p.err = errors.New("the database refuses it")
+			}
+		}
+		return nil
+	}}
+	for beacon, refused := range map[string]bool{"good": false, "bad": true} {
+		if _, err := d.ask(&wirev1.LeaseRequest{Beacon: beacon}); (err != nil) != refused {
+			t.Errorf("%s: %v", beacon, err)
+		}
+	}
+}
+
 func TestAGroupIsBounded(t *testing.T) {
 	d := &desk{}
 	for i := range mostPetitions + 1 {

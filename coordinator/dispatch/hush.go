@@ -226,7 +226,7 @@ func (t *term) tellUnhushed(ctx context.Context, group []*petition) {
 	t.hushGuard.Lock()
 	for _, p := range group {
 		_, told := t.hushShown[p.request.Beacon]
-		if !told && p.decision.Refusal == "" && p.asked.GetHush().GetEpoch() == 0 {
+		if !told && p.err == nil && p.decision.Refusal == "" && p.asked.GetHush().GetEpoch() == 0 {
 			untold = append(untold, p.request.Beacon)
 		}
 	}
