@@ -41,6 +41,7 @@ type embedded struct {
 	options   EmbeddedOptions
 	server    *mqtt.Server
 	listener  net.Listener
+	ends      *cappedListener // beneath listener
 	web       *webListener
 	feed      *feed
 	onConnect func()
@@ -89,7 +90,8 @@ func (b *embedded) Start(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("the MQTT broker cannot listen on %s: is another program there? %w", b.options.Listen, err)
 	}
-	b.listener = NewCapped(impatientListener{listener}, maxConnections)
+	b.ends = &cappedListener{Listener: impatientListener{listener}, most: maxConnections}
+	b.listener = b.ends
 	if b.options.Devices != nil {
 		b.listener = newSecureListener(b.listener, b.options.Devices)
 		b.options.Devices.OnChange(b.endUnaccepted)
@@ -111,6 +113,12 @@ func (b *embedded) Stop() {
 	b.stop.Do(func() {
 		b.connected.Store(false)
 		b.feed.close()
+		if b.ends != nil {
+			// The library waits for its connections by a count that each raises on
+			// its own goroutine. Reading ours, which each lowered as it ended, makes
+			// sure that those which have ended are seen to have raised it.
+			b.ends.open.Load()
+		}
 		_ = b.server.Close() // waits for every connection to end; its error is always nil
 		b.called.Wait()
 		close(b.feed.deliveries)
