@@ -6,11 +6,12 @@
 // # What is real and what is a model
 //
 // Real: coordinator/planner, coordinator/orders with coordinator/lease (what
-// package dispatch decides by), proto/seal, agent/core, agent/keyer, and at some
-// beacons agent/clock/judge. Models, by what the real ones promise: the tables of
-// the database, the broker, the agent's outbox, the election of the leader, and
-// the shells that carry out what the cores decide. The heartbeats of a quiet
-// beacon are played only when somebody would notice (cadence.go).
+// package dispatch decides by), proto/seal but for the arithmetic of signatures,
+// agent/core, agent/keyer, and at some beacons agent/clock/judge. Models, by what
+// the real ones promise: the tables of the database, the broker, the agent's
+// outbox, the election of the leader, and the shells that carry out what the cores
+// decide. The heartbeats of a quiet beacon are played only when somebody would
+// notice (cadence.go).
 //
 // # Time
 //
@@ -22,7 +23,8 @@
 //
 // faults.go is the list: links, power, disks, processes, clocks, transmitters,
 // coordinators, broker and database, people, and an agent that says to its keyer
-// what no agent should. How often each comes is drawn for each seed. Then, in the
+// what no agent should, or is wrong about the time. Some come in pairs that would
+// seldom meet by chance. How often each comes is drawn for each seed. Then, in the
 // calm at the end, everything is repaired.
 //
 // # Who judges
