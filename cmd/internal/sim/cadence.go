@@ -193,6 +193,8 @@ func (d *device) keyerNext() time.Duration {
 		switch {
 		case now < d.expected-before:
 			return d.expected - before
+		case now < d.expected-d.phase:
+			return min(exact, d.expected-d.phase)
 		case now < d.expected+time.Second:
 			return exact
 		}

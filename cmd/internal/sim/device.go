@@ -69,6 +69,7 @@ type device struct {
 	heard      *keyerv1.Status  // the latest that the agent was given on the air
 	heardAt    time.Duration
 	expected   time.Duration // when a permitted slot is to be keyed, true time; 0: none is
+	phase      time.Duration // how long before that the latest heartbeat comes
 	onAirAt    time.Duration // when it was, 0: not on the air
 	watched    bool          // every heartbeat and every tone of this one is played
 	tripped    string

@@ -55,9 +55,12 @@ var atDevices = []kind{
 		case 0:
 			by *= 3600
 		case 1: // a little, just before a slot is keyed
-			if wait := d.expected - w.now - time.Duration(d.chance.Int64N(int64(beat))); wait > 0 {
-				w.after(wait, func() { d.stepWall(by / 10) })
-				return nil
+			for _, t := range w.oracle.of(d).current().GetTransmissions() {
+				at := slot.Standard.Start(slot.Number(t.GetSlot())).Add(slot.Standard.Timing().StartOffset()).Sub(w.began)
+				if at > w.now+beat {
+					w.at(at-time.Duration(d.chance.Int64N(int64(beat))), func() { d.stepWall(by / 10) })
+					return nil
+				}
 			}
 		}
 		d.stepWall(by)

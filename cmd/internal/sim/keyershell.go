@@ -51,6 +51,7 @@ func (d *device) expect(n int64) {
 	start := slot.Standard.Start(slot.Number(n)).Add(slot.Standard.Timing().StartOffset())
 	d.expected = start.Sub(d.world.began) - d.clockError()
 	d.watched = d.chance.IntN(64) == 0
+	d.phase = time.Duration(d.chance.Int64N(int64(beat)))
 }
 
 // clockError is the keyer's clock less true time.
