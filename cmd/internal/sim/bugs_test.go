@@ -20,7 +20,7 @@ var bugs = []struct {
 	{"S5 a key-down without end", 1, 6},
 	{"S5 a trip forgotten at a restart", 12, 6},
 	{"S6 a hush forgotten at a restart", 1, 6},
-	{"S6 a hush waits for the disk", 0, 6},
+	{"S6 a hush waits for the disk", 2, 6},
 	{"S6 a hush waits for the slot's end", 1, 6},
 	{"S7 no heartbeat", 10, 6},
 	{"S8 slots change hands at once", 0, 6},
