@@ -1,6 +1,6 @@
 package sim
 
-// points are what the seeds of the gate must come to, each at least once: a
+// points are what 500 seeds must come to, each at least once (.ci/long): a
 // simulation that never meets a case says nothing about it.
 var points = []string{
 	"stop during key-down",

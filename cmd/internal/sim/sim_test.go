@@ -10,7 +10,7 @@ import (
 
 var (
 	firstSeed = flag.Uint64("first", 1, "the first seed of TestSeeds")
-	seeds     = flag.Int("seeds", 0, "how many seeds TestSeeds runs; 0: a few. The gate says 60, and that every point is to be reached")
+	seeds     = flag.Int("seeds", 0, "how many seeds TestSeeds runs; 0: a few. The gate says 60")
 	hours     = flag.Int("hours", 24, "how many hours of each")
 	reachAll  = flag.Bool("reach", false, "whether every point of reach_test.go must be reached")
 )
