@@ -20,7 +20,8 @@ type loop struct {
 	due      bool               // another plan is wanted after the one under way
 	next     *time.Timer        // when a plan is made at the latest
 	soon     bool               // that is when the orders of the latest plan have settled
-	free     *time.Timer        // when a lease that others wait for is over
+	free     *time.Timer        // when orders are written again: a lease that others wait for is over, say
+	rests    time.Time          // until when leases have the book to themselves
 }
 
 // made is what came of planning.
@@ -75,7 +76,7 @@ func (l *loop) turn(ctx context.Context, retry <-chan time.Time) error {
 	case m := <-l.made:
 		return l.adopt(ctx, m)
 	case <-l.released:
-		return l.write(ctx)
+		l.free.Reset(max(0, time.Until(l.rests)))
 	case <-l.free.C:
 		return l.write(ctx)
 	case <-retry:
@@ -145,8 +146,14 @@ func (l *loop) adopt(ctx context.Context, m made) error {
 
 // write writes orders by the plan in force, and sets the time at which to look
 // again if something is withheld.
+//
+// While thousands of beacons confirm, something becomes free with each of them. So
+// it rests for twice as long as writing took before it writes for that reason: the
+// leases that bring confirmations wait for the same book.
 func (l *loop) write(ctx context.Context) error {
+	began := time.Now()
 	wait, err := l.writeOrders(ctx)
+	l.rests = time.Now().Add(2 * time.Since(began))
 	if err != nil {
 		return err
 	}
