@@ -10,8 +10,9 @@ import (
 )
 
 // leasesAtOnce bounds how many lease requests wait for an answer at the same
-// time. They are decided on together.
-const leasesAtOnce = 500
+// time: as many as there may be agents, so that what others say does not wait when
+// all of them ask at once while orders are written. They are decided on together.
+const leasesAtOnce = 1 << 14
 
 // filesAtOnce bounds how many files of receptions are taken in at the same time.
 const filesAtOnce = 16
