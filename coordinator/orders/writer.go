@@ -24,12 +24,13 @@ type Writer struct {
 	Book  *lease.Book
 	Plan  *plan.Plan // in force; nil: none yet
 
-	reaches map[string]slot.Number // the end of each beacon's latest orders of this epoch
+	reaches map[string]slot.Number   // the end of each beacon's latest orders of this epoch
+	said    map[string]*fleet.Beacon // what they were written for; nil: for one that the fleet no longer has
 }
 
 // NewWriter makes a Writer whose book is empty.
 func NewWriter(epoch uint64, f *fleet.Fleet) *Writer {
-	return &Writer{Epoch: epoch, Fleet: f, Book: lease.NewBook(f), reaches: map[string]slot.Number{}}
+	return &Writer{Epoch: epoch, Fleet: f, Book: lease.NewBook(f), reaches: map[string]slot.Number{}, said: map[string]*fleet.Beacon{}}
 }
 
 // SetFleet says which fleet is in force.
@@ -46,6 +47,8 @@ type Orders struct {
 	Uses     []lease.Use
 	Slots    []Slot
 	Payload  []byte // the message, to be sealed
+
+	of *fleet.Beacon
 }
 
 // Decide says which orders the plan and the book allow now: for each beacon
@@ -74,7 +77,7 @@ func (w *Writer) Decide(now time.Time) (round []Orders, withheld []lease.Withhel
 func (w *Writer) Stored(round []Orders, now time.Time) {
 	for _, o := range round {
 		w.Book.Publish(o.Beacon, o.Number, o.From, o.Uses)
-		w.reaches[o.Beacon] = o.To
+		w.reaches[o.Beacon], w.said[o.Beacon] = o.To, o.of
 	}
 	w.Book.Forget(now.Add(-Remember))
 }
@@ -105,10 +108,10 @@ func (w *Writer) next(beacon string, uses []lease.Use, from, to slot.Number, now
 	case b == nil && len(standing) == 0:
 		return o, false, nil
 	case b == nil:
-	case latest.Epoch == w.Epoch && w.reaches[beacon] >= to && slices.Equal(standing, uses):
+	case latest.Epoch == w.Epoch && w.reaches[beacon] >= to && slices.Equal(standing, uses) && w.says(b, uses):
 		return o, false, nil
 	}
-	o = Orders{Beacon: beacon, Number: lease.Number{Epoch: w.Epoch, Revision: 1}, From: from, To: to, Uses: uses}
+	o = Orders{Beacon: beacon, Number: lease.Number{Epoch: w.Epoch, Revision: 1}, From: from, To: to, Uses: uses, of: b}
 	if latest.Epoch == w.Epoch {
 		o.Number.Revision = latest.Revision + 1
 	}
@@ -122,6 +125,27 @@ func (w *Writer) next(beacon string, uses []lease.Use, from, to slot.Number, now
 	}
 	o.Payload, err = proto.Marshal(message)
 	return o, true, err
+}
+
+// says tells whether the latest orders of a beacon say of these uses what they
+// would say now: another power, call sign, locator, drive or control has to reach
+// it too, though no slot moves.
+func (w *Writer) says(b *fleet.Beacon, uses []lease.Use) bool {
+	said := w.said[b.Name]
+	if said == b {
+		return true
+	}
+	if said == nil {
+		return false
+	}
+	then, _ := transmissions(w.Fleet.Network.Slot, said, uses)
+	now, _ := transmissions(w.Fleet.Network.Slot, b, uses)
+	same := func(x, y *wirev1.Transmission) bool { return proto.Equal(x, y) }
+	if !slices.EqualFunc(then, now, same) {
+		return false
+	}
+	w.said[b.Name] = b
+	return true
 }
 
 // UntilFree is how long until the first lease is over that something withheld
