@@ -205,6 +205,34 @@ func forbidden(file *ast.File) []string {
 	return calls
 }
 
+func TestWhatIsForOnePackageIsUsedNowhereElse(t *testing.T) {
+	used := map[string]bool{}
+	for _, file := range sources(t) {
+		for _, method := range reserved(file.syntax) {
+			used[method] = true
+			if file.product && file.folder != onlyHere[method] {
+				t.Errorf("%s uses %s, which is for %s alone", file, method, onlyHere[method])
+			}
+		}
+	}
+	for method, folder := range onlyHere {
+		if !used[method] {
+			t.Errorf("nobody uses %s any more, and rules.go keeps it for %s", method, folder)
+		}
+	}
+}
+
+// reserved lists the uses of methods in onlyHere.
+func reserved(file *ast.File) (methods []string) {
+	ast.Inspect(file, func(node ast.Node) bool {
+		if selector, ok := node.(*ast.SelectorExpr); ok && onlyHere[selector.Sel.Name] != "" {
+			methods = append(methods, selector.Sel.Name)
+		}
+		return true
+	})
+	return methods
+}
+
 // The rules themselves must be able to fail.
 func TestTheRulesRefuse(t *testing.T) {
 	for name, err := range map[string]error{
@@ -227,6 +255,13 @@ func TestTheRulesRefuse(t *testing.T) {
 	syntax, err := parser.ParseFile(token.NewFileSet(), "p.go", text, 0)
 	if err != nil {
 		t.Fatal(err)
+	}
+	shortcut, err := parser.ParseFile(token.NewFileSet(), "p.go", "package p\nvar keys = ring.Remembering()\n", 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := reserved(shortcut); !slices.Equal(got, []string{"Remembering"}) {
+		t.Errorf("found %v", got)
 	}
 	if got := forbidden(syntax); !slices.Equal(got, []string{"time.Now", "wait.Sleep", "rand.IntN"}) {
 		t.Errorf("found %v", got)

@@ -102,3 +102,9 @@ var forbiddenCalls = map[string][]string{
 	"math/rand/v2": {"Int", "IntN", "Int64", "Int64N", "Uint32", "Uint64", "Float64", "Perm", "Shuffle", "N"},
 	"crypto/rand":  {"Read", "Int", "Text", "Prime"},
 }
+
+// onlyHere lists methods that stand in product code for the sake of one package,
+// with the folder outside whose files none may be used, tests excepted.
+var onlyHere = map[string]string{
+	"Remembering": "cmd/internal/sim", // a keyring that spares the arithmetic of signatures
+}
