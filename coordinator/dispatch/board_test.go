@@ -103,6 +103,8 @@ func TestAHushGoesOutBeforeWhatWaits(t *testing.T) {
 			t.Errorf("%d messages came, the hush among them: %v", came, there)
 		}
 		<-time.After(time.Minute)
+		s.mu.Lock()
+		defer s.mu.Unlock()
 		if len(s.came) != orders+1 {
 			t.Errorf("%d messages came in the end, of %d", len(s.came), orders+1)
 		}
