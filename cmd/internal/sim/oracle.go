@@ -2,6 +2,7 @@ package sim
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -53,9 +54,10 @@ type issuedOrders struct {
 
 // witness is what the oracle knows of one device.
 type witness struct {
-	orders  *issuedOrders // the latest that the keyer accepted
-	latest  *wirev1.Hush  // that it was given and did not refuse
-	written *wirev1.Hush  // that is on its disk
+	orders  *issuedOrders                 // the latest that the keyer accepted
+	latest  *wirev1.Hush                  // that it was given and did not refuse
+	written *wirev1.Hush                  // that is on its disk
+	told    map[lease.Number]*wirev1.Hush // all that it was given since
 	nonces  map[string]time.Duration
 	leased  map[wirev1.Control]time.Duration // the latest end of any lease granted in this boot
 	numbers [3]lease.Number                  // of orders and hushes on the keyer's disk; of orders confirmed by the agent
@@ -86,7 +88,7 @@ func newOracle(w *world) *oracle {
 func (o *oracle) of(d *device) *witness {
 	w := o.devices[d]
 	if w == nil {
-		w = &witness{nonces: map[string]time.Duration{}, leased: map[wirev1.Control]time.Duration{}, keyed: map[int64]bool{}}
+		w = &witness{nonces: map[string]time.Duration{}, leased: map[wirev1.Control]time.Duration{}, told: map[lease.Number]*wirev1.Hush{}, keyed: map[int64]bool{}}
 		o.devices[d] = w
 	}
 	return w
@@ -215,16 +217,18 @@ func (o *oracle) told(d *device, m *keyerv1.ToKeyer) {
 	case *keyerv1.ToKeyer_Hush:
 		if h := o.hushes[string(body.Hush)]; h != nil && h.GetBeacon() == d.name && more(h, w.latest) && more(h, w.written) {
 			w.latest = h
+			w.told[numberOf(h)] = h
 		}
 	case *keyerv1.ToKeyer_Lease:
 		o.grant(w, d, body.Lease)
 	}
 }
 
-func more(h, than *wirev1.Hush) bool {
-	a, b := lease.Number{Epoch: h.GetEpoch(), Revision: h.GetNumber()}, lease.Number{Epoch: than.GetEpoch(), Revision: than.GetNumber()}
-	return a.Compare(b) > 0
+func numberOf(h *wirev1.Hush) lease.Number {
+	return lease.Number{Epoch: h.GetEpoch(), Revision: h.GetNumber()}
 }
+
+func more(h, than *wirev1.Hush) bool { return numberOf(h).Compare(numberOf(than)) > 0 }
 
 // grant notes a lease that answers a nonce of this keyer, in this boot.
 func (o *oracle) grant(w *witness, d *device, sealed []byte) {
@@ -312,8 +316,13 @@ func (o *oracle) status(d *device, w *witness, s *keyerv1.Status) {
 		}
 		w.numbers[i] = n
 	}
-	if w.latest != nil && (lease.Number{Epoch: w.latest.GetEpoch(), Revision: w.latest.GetNumber()}).Compare(w.numbers[1]) <= 0 {
-		w.written, w.latest = w.latest, nil
+	// The one before may have come to the disk just when the keyer ended.
+	if h := w.told[w.numbers[1]]; h != nil {
+		w.written = h
+		maps.DeleteFunc(w.told, func(n lease.Number, _ *wirev1.Hush) bool { return n.Compare(w.numbers[1]) < 0 })
+	}
+	if w.latest != nil && !more(w.latest, w.written) {
+		w.latest = nil
 	}
 }
 
