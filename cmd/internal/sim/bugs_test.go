@@ -8,9 +8,9 @@ var bugs = []struct {
 	seed  uint64
 	hours int
 }{
-	{"S1 anybody's orders", 7, 6},
+	{"S1 anybody's orders", 8, 6},
 	{"S1 a slot that is not listed", 1, 6},
-	{"S2 a lease from when it came", 59, 6},
+	{"S2 a lease from when it came", 274, 6},
 	{"S2 a lease of another boot", 4, 6},
 	{"S2 no margin", 1, 6},
 	{"S2 local without an operator", 1, 6},
