@@ -40,6 +40,7 @@ type board struct {
 	sent  [][]sending // by beacon, rising
 	known view        // of whom ownLimits was asked last
 	moves int         // of what is kept that may be made for fairness
+	eager bool        // a pass does not save quiet and listen shares for later in the day
 }
 
 func newBoard(m *model) *board {

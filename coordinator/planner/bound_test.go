@@ -306,21 +306,28 @@ func TestPrioritiesAgainstSolver(t *testing.T) {
 	}
 }
 
-// TestQuietSharesAgainstSolver: which slots a site is silent in is exchanged one
-// for one, with all who send in them. Where two sites would have to exchange
-// theirs at once the plan falls short of the bound, in one fleet of forty and by
-// two in a hundred at most of 120 that were tried.
+// TestQuietSharesAgainstSolver is the same with quiet shares too: which slots a site
+// is silent in is part of the plan. Fleet 10 and the three after the first twelve are
+// those of 120 in which chains that reach each beacon only once, from a pass that
+// saves quiet shares for later, leave too much.
 func TestQuietSharesAgainstSolver(t *testing.T) {
+	var list []uint64
 	for seed := range seeds(12) {
+		list = append(list, seed)
+	}
+	if !testing.Short() {
+		list = append(list, 64, 70, 118)
+	}
+	for _, seed := range list {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
-			boundOf(t, testfleet.Quiet(seed)).hold(reach{least: 0.99, total: 0.99, each: 0.95})
+			boundOf(t, testfleet.Quiet(seed)).hold(reach{least: 0.99, total: 0.998, each: 0.99})
 		})
 	}
 }
 
-// reach is how near a plan is to come to the bound: the least level and the
-// total, each within one transmission besides, and what each beacon gets,
-// within one below the whole number.
+// reach is how near a plan is to come to the bound: the least level within one
+// transmission besides, the total in whole transmissions, or short of the bound by
+// one at most, and what each beacon gets, within one below the whole number.
 type reach struct{ least, total, each float64 }
 
 func boundOf(t *testing.T, file *testfleet.File) *bound {
@@ -351,7 +358,7 @@ func (b *bound) hold(reach reach) {
 	if least < leastBound-1e-6 {
 		t.Errorf("least level is more than a transmission below %.2f of the bound %.4f", reach.least, leastBound)
 	}
-	if total < reach.total*totalBound-1 {
+	if total < math.Floor(reach.total*totalBound) && total < totalBound-1 {
 		t.Errorf("total airtime %.0f, fair shares are %.2f", total, totalBound)
 	}
 }

@@ -24,7 +24,11 @@
 //     free, or one whose user can move elsewhere, and so on, or whose user is
 //     better off. Where a quiet share bars a slot, the site is silent in another
 //     one instead, and who sent there moves along. When no chain is left, nobody
-//     can be raised without lowering somebody no better off.
+//     can be raised without lowering somebody no better off. In a small network,
+//     up to eleven beacons for a day, chains may then pass through the same beacon
+//     more than once, where its site has a slot to spare; and if a site with a quiet
+//     share still has one, all is done once more by a pass that does not save shares
+//     for later in the day, and the fairer plan is taken.
 //  6. bands, spread: within the slots so found, bands are exchanged until counts
 //     are near the weights, at first slot by slot and, where not all demands are
 //     met, once more over the whole plan; visits are moved to minutes not yet met, and to the hours
@@ -67,6 +71,10 @@
 // others leave it no room on one of its bands (TestBandsAgainstSolver). Of the
 // nation's, all bands are full in all slots. Where all demands fit, the band
 // deviation is below 1 over a day as over a week.
+//
+// Of 168 small crowded fleets, 120 of them with quiet shares, the total is at least
+// 0.998 of what a linear program allows in all but one, which has 956 of 958
+// (TestQuietSharesAgainstSolver has it too).
 //
 // By BenchmarkDay, from 300 to 10,000 beacons the time grew with their number to the
 // power of 0.7, and of 1.0 where they want three times as much. Replanning a

@@ -42,6 +42,8 @@ type leveller struct {
 	// exhausted marks the cells, by slot and band, that are full and all of whose
 	// signals have been reached in this search.
 	exhausted []int32
+
+	thorough *thorough // of a thorough search, else nil
 }
 
 // step says that a beacon needs a slot in place of the one it gives up, which
@@ -83,19 +85,30 @@ const large = 200
 // a way for somebody who was given up before; so in a network that is not too
 // large all are asked again, a few times at most. In a larger
 // one the work is bounded, so that a plan is never late for the sake of the
-// last transmission.
+// last transmission. In a small one those for whom no chain is left are asked once
+// more, thoroughly.
 func (l *leveller) run(progress Progress) error {
 	const again, enough = 4, 5000
 	rounds := again
-	l.hasty = l.count > large
-	if l.hasty {
+	switch l.hasty = l.count > large; {
+	case l.hasty:
 		rounds, l.work = 1, max(enough, l.count)
+	case l.count*l.slots <= small:
+		rounds = 2 * again
 	}
-	for i := range rounds {
+	for i := 0; i < rounds; i++ {
+		if i == again {
+			l.beThorough()
+		}
 		clear(l.done)
 		raised, err := l.round(func(done, total int) bool { return progress(i*total+done, rounds*total) })
-		if err != nil || !raised {
+		switch {
+		case err != nil:
 			return err
+		case !raised && i < again && rounds > again:
+			i = again - 1
+		case !raised:
+			return nil
 		}
 	}
 	return nil
@@ -110,7 +123,7 @@ func (l *leveller) round(progress Progress) (raised bool, err error) {
 			return raised, ErrStopped
 		}
 		id := order.pop()
-		if l.done[id] || len(l.sent[id]) >= l.aim[id] {
+		if l.done[id] || len(l.sent[id]) >= l.aim[id] || l.thorough != nil && !l.spareFor(id) {
 			continue
 		}
 		if loser, ok := l.raise(id); ok {
@@ -128,7 +141,9 @@ func (l *leveller) round(progress Progress) (raised bool, err error) {
 func (l *leveller) raise(root int) (loser int, ok bool) {
 	l.search++
 	l.refused, l.rich = false, 0
-	l.seen[root] = l.search
+	if l.thorough == nil {
+		l.seen[root] = l.search
+	}
 	l.steps = append(l.steps[:0], step{id: root, lost: -1, slot: -1, before: -1})
 	for i := 0; i < len(l.steps); i++ {
 		if l.expand(i) {
@@ -181,6 +196,9 @@ func (l *leveller) expand(i int) (raised bool) {
 			t = middle - (d+1)/2
 		}
 		if t < l.frozen || t >= l.slots || !x.any.set.has(t) || t == s.lost && t == s.slot || l.view.limits(t) != 0 && !l.leased(s.id, t) {
+			continue
+		}
+		if l.known(s, t) {
 			continue
 		}
 		if !l.fitsAgain(s, t) {
@@ -251,19 +269,16 @@ func (l *leveller) movable(k kind) bool {
 // against a rule after all, everything is put back.
 func (l *leveller) apply(e end) bool {
 	var log []move
-	at, slot := e.step, e.slot
-	for at >= 0 {
+	slot := e.slot
+	for at := e.step; at >= 0; at = l.steps[at].before {
 		s := l.steps[at]
-		if s.lost >= 0 {
-			was := l.take(s.id, s.lost)
-			log = append(log, move{id: s.id, was: was, taken: true})
-		}
-		if !l.lead(s.along, s.lost, &log) || slot >= 0 && !l.bring([]int32{int32(s.id)}, slot, &log) || !l.bring(s.along, s.slot, &log) {
+		if s.lost >= 0 && !l.lead([]int32{int32(s.id)}, s.lost, &log) || !l.lead(s.along, s.lost, &log) ||
+			slot >= 0 && !l.bring([]int32{int32(s.id)}, slot, &log) || !l.bring(s.along, s.slot, &log) {
 			l.undo(log)
 			l.refused = true
 			return false
 		}
-		slot, at = s.slot, s.before
+		slot = s.slot
 	}
 	for _, m := range log {
 		if m.taken && m.was.kind == kept {

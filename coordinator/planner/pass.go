@@ -256,6 +256,9 @@ func (p *pass) offered(id, u, t int) bool {
 }
 
 func (p *pass) inPace(x *beacon, band int32, t int) bool {
+	if p.eager {
+		return true
+	}
 	s := &p.sites[x.site]
 	if s.quiet >= 0 && p.loads(t)[s.resource] == 0 && p.ahead(s.quiet, t) {
 		return false

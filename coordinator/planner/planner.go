@@ -1,6 +1,7 @@
 package planner
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -44,7 +45,29 @@ func solve(in Input, progress Progress) (*board, error) {
 	if err := in.check(); err != nil {
 		return nil, err
 	}
-	b := newBoard(newModel(in))
+	b, err := settle(newBoard(newModel(in)), in, progress.half(0))
+	if err != nil {
+		return nil, err
+	}
+	if b.worthAnother(in) {
+		other := newBoard(newModel(in))
+		other.eager = true
+		if other, err = settle(other, in, progress.half(1)); err != nil {
+			return nil, err
+		}
+		if other.fairer(b) {
+			b = other
+		}
+	}
+	b.chooseFrequencies()
+	if progress.half(1).stage(stages)(0, 1) {
+		return nil, ErrStopped
+	}
+	return b, nil
+}
+
+// settle puts everything on the board but the frequencies.
+func settle(b *board, in Input, progress Progress) (*board, error) {
 	pools := b.pools()
 	targets := b.targets(b.fill(pools))
 	b.hold(in.Taken)
@@ -63,11 +86,48 @@ func solve(in Input, progress Progress) (*board, error) {
 			}
 		}
 	}
-	b.chooseFrequencies()
-	if progress.stage(stages)(0, 1) {
-		return nil, ErrStopped
-	}
 	return b, nil
+}
+
+// worthAnother tells whether somebody might have more if the pass did not save
+// quiet and listen shares for later in the day, and trying costs little. What is kept
+// of a plan in force would be the same.
+func (b *board) worthAnother(in Input) bool {
+	if in.Previous != nil || b.count*b.slots > small {
+		return false
+	}
+	for site, there := range b.bySite() {
+		short := slices.ContainsFunc(there, func(id int32) bool { return len(b.sent[id]) < b.beacons[id].demand })
+		if s := &b.sites[site]; short && s.quiet >= 0 && b.spare(int32(site), there) {
+			return true
+		}
+	}
+	return false
+}
+
+// fairer tells whether the lowest have more than on another board, and if not the
+// next lowest.
+func (b *board) fairer(other *board) bool {
+	mine, theirs := b.lowestFirst(), other.lowestFirst()
+	for i, id := range mine {
+		if c := b.compare(id, len(b.sent[id]), theirs[i], len(other.sent[theirs[i]])); c != 0 {
+			return c > 0
+		}
+	}
+	return false
+}
+
+// lowestFirst lists those who want anything by what they are granted.
+func (b *board) lowestFirst() (list []int) {
+	for id := range b.beacons[:b.count] {
+		if b.beacons[id].whole > 0 {
+			list = append(list, id)
+		}
+	}
+	slices.SortFunc(list, func(a, c int) int {
+		return cmp.Or(b.compare(a, len(b.sent[a]), c, len(b.sent[c])), cmp.Compare(a, c))
+	})
+	return list
 }
 
 // schedule fills the board: a pass at the rates aimed at, and chains that level

@@ -22,3 +22,11 @@ func (p Progress) stage(i int) Progress {
 	}
 	return func(done, total int) bool { return p(i*fine+fine*done/max(1, total), stages*fine) }
 }
+
+// half is the progress of the first (0) or second (1) of two equal parts.
+func (p Progress) half(second int) Progress {
+	if p == nil {
+		return nil
+	}
+	return func(done, total int) bool { return p(second*total+done, 2*total) }
+}

@@ -26,6 +26,10 @@ func (l *leveller) suspectShares(i, t int) {
 		return
 	}
 	for _, other := range l.atSite[x.site] {
+		if l.thorough != nil {
+			l.suspectAll(i, t, int(other), found)
+			continue
+		}
 		if l.seen[other] == l.search {
 			continue
 		}
@@ -160,7 +164,7 @@ func (l *leveller) together(site int32, id, at int) (list []int32, ok bool) {
 // suspectOf adds those of a slot who could leave it while the others move along.
 func (l *leveller) suspectOf(i, t, at int, there []int32) {
 	for k, loser := range there {
-		if l.seen[loser] == l.search {
+		if l.reached(int(loser), at) {
 			continue
 		}
 		along := slices.Concat(there[:k], there[k+1:])
@@ -172,7 +176,7 @@ func (l *leveller) suspectOf(i, t, at int, there []int32) {
 		l.undo(log)
 		l.log = log
 		if ok {
-			l.seen[loser] = l.search
+			l.reach(int(loser), at)
 			l.steps = append(l.steps, step{id: int(loser), lost: at, slot: t, before: i, along: along})
 		}
 	}
@@ -247,7 +251,7 @@ func (l *leveller) suspectDay(i, t, other, at int) {
 	ok := l.fits(l.steps[i].id, t)
 	l.put(other, at, int(was.use), was.kind, was.hz)
 	if ok {
-		l.seen[other] = l.search
+		l.reach(other, at)
 		l.steps = append(l.steps, step{id: other, lost: at, slot: t, before: i})
 	}
 }

@@ -53,7 +53,7 @@ func (l *leveller) suspectBand(i, t, u int) {
 		if (near == 0 || band.isNear(g.site, x.site)) && l.movable(g.kind) && len(l.lease[g.beacon]) == 0 {
 			l.add(i, t, int(g.beacon))
 		}
-		all = all && l.seen[g.beacon] == l.search
+		all = all && l.reached(int(g.beacon), t)
 	}
 	if all {
 		l.exhausted[t*len(l.bands)+int(k)] = l.search
@@ -84,7 +84,7 @@ func (l *leveller) suspectCell(i, t int, band int32) {
 	l.others = append(l.others[:0], *l.cell(t, band)...)
 	for _, g := range l.others {
 		l.suspect(i, t, int(g.beacon))
-		all = all && l.seen[g.beacon] == l.search
+		all = all && l.reached(int(g.beacon), t)
 	}
 	if all {
 		l.exhausted[at] = l.search
@@ -93,7 +93,7 @@ func (l *leveller) suspectCell(i, t int, band int32) {
 
 // suspect adds a beacon to the steps if there is a place without it.
 func (l *leveller) suspect(i, t, other int) {
-	if l.seen[other] == l.search || l.rich > 0 {
+	if l.reached(other, t) || l.rich > 0 {
 		return
 	}
 	at, on := l.find(other, t)
@@ -113,10 +113,10 @@ func (l *leveller) suspect(i, t, other int) {
 
 // add adds a beacon that gives up slot t to the steps.
 func (l *leveller) add(i, t, other int) {
-	if l.seen[other] == l.search || l.rich > 0 {
+	if l.reached(other, t) || l.rich > 0 {
 		return
 	}
-	l.seen[other] = l.search
+	l.reach(other, t)
 	l.steps = append(l.steps, step{id: other, lost: t, slot: t, before: i})
 	if root := l.steps[0].id; l.hasty && l.compare(other, len(l.sent[other])-1, root, len(l.sent[root])) > 0 {
 		l.rich = len(l.steps) - 1
