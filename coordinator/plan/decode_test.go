@@ -152,6 +152,7 @@ func TestQuickAndAny(t *testing.T) {
 		sameQuickly(t, []byte(strings.ReplaceAll(small, change[0], change[1])), false)
 	}
 	sameQuickly(t, nil, false)
+	sameQuickly(t, []byte(strings.Replace(`{"network":"n","from":"a","to":"b","slot_seconds":120,"transmissions":[],"shortfalls":[{"beacon":"x","band":"6m","wanted":2,"granted":1,"reason":""}]}`, `"band"`, `"wanted"`, 1)), false)
 }
 
 // sameQuickly fails when a file is read quickly in another way than as any JSON.

@@ -63,12 +63,11 @@ func (q *quick) shortfall() (s Shortfall) {
 	q.mark('{')
 	s.Beacon = q.named("beacon")
 	q.mark(',')
-	q.key(q.either("band", "wanted"))
-	if q.next() == '"' {
-		s.Band = q.text()
+	if q.either("band", "wanted") == "band" {
+		s.Band = q.named("band")
 		q.mark(',')
-		q.key("wanted")
 	}
+	q.key("wanted")
 	s.Wanted = int(q.integer())
 	q.mark(',')
 	q.key("granted")
