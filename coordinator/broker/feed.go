@@ -92,25 +92,22 @@ var nothing = packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Puba
 // the library nothing of it: its own way of a message costs as much as all that is
 // done here. What an agent may not say goes that way and is refused there. It runs
 // on the goroutine that reads the agent's connection, so waiting here is how an
-// agent is held up.
+// agent is held up. A connection without a session, since another has taken its
+// place, ends: an agent that is heard by nobody has to notice and come back.
 func (f *feed) OnPacketRead(client *mqtt.Client, packet packets.Packet) (packets.Packet, error) {
 	s := f.session(client)
 	switch {
+	case s == nil && packet.FixedHeader.Type != packets.Connect && packet.FixedHeader.Type != packets.Disconnect:
+		return packet, packets.ErrRejectPacket
 	case packet.FixedHeader.Type == packets.Publish && packet.PublishValidate(0) == packets.CodeSuccess:
 		if _, ok := mayUse(client.ID, packet.TopicName, true); !ok {
 			return packet, nil
 		}
-		if s != nil {
-			f.take(s, packet)
-		}
+		f.take(s, packet)
 	case packet.FixedHeader.Type == packets.Subscribe && packet.SubscribeValidate() == packets.CodeSuccess:
-		if s != nil {
-			s.subscribe(packet, func(name string) bool { return f.gate.OnACLCheck(client, name, false) }, &f.kept)
-		}
+		s.subscribe(packet, func(name string) bool { return f.gate.OnACLCheck(client, name, false) }, &f.kept)
 	case packet.FixedHeader.Type == packets.Unsubscribe && packet.UnsubscribeValidate() == packets.CodeSuccess:
-		if s != nil {
-			s.unsubscribe(packet)
-		}
+		s.unsubscribe(packet)
 	default:
 		return packet, nil
 	}

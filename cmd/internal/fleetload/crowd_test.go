@@ -64,6 +64,14 @@ type measurement struct {
 // a time, and a receipt for all its records.
 func (m *measurement) waitForAll(since time.Time) {
 	m.t.Helper()
+	defer func() {
+		if m.t.Failed() {
+			m.t.Logf("of %d agents %d are connected, %d have a lease and %d orders; %d records wait", m.p.agents,
+				m.crowd.Connected(), len(m.crowd.Leased(since)), len(m.crowd.Ordered(time.Time{}.Add(time.Second))), m.crowd.Waiting())
+			faults, refusals := m.crowd.Faults()
+			m.t.Logf("what came down and should not have: %v; leases that were refused: %v", faults, refusals)
+		}
+	}()
 	m.c.eventually("every agent is up with orders and a lease, and has nothing left to send", func() bool {
 		return m.crowd.Connected() == m.p.agents && len(m.crowd.Leased(since)) == m.p.agents &&
 			len(m.crowd.Ordered(time.Time{}.Add(time.Second))) == m.p.agents && m.crowd.Waiting() <= m.p.agents/20
