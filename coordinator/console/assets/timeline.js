@@ -15,7 +15,8 @@
   let span = spans[box.dataset.zoom] || 36e5, middle = Date.parse(box.dataset.at), follow = !location.search.includes("at=");
   let width = 0, height = 0, names = 150, chosen = null, style, tiles = {};
   box.hidden = readout.hidden = false;
-  readout.textContent = matchMedia("(pointer: coarse)").matches
+  const touched = matchMedia("(pointer: coarse)").matches;
+  readout.textContent = touched
     ? "Touch a slot to read it" + (mayAsk ? " and to be told why" : "") + ". Drag sideways to move through time."
     : "Point at a slot to read it" + (mayAsk ? "; click it to be told why" : "") + ". Drag, or hold the shift key and turn the wheel, to move through time.";
   const table = document.getElementById("astable");
@@ -298,12 +299,12 @@
         if (s.open[band]) parts.push(s.open[band] + " ordered on " + look.name);
       });
       if (s.wrong) parts.push(s.wrong + " not sent whole");
-      readout.textContent = beacons[r][0] + ", " + stamp(first, 16) + " to " + stamp(first + g, 16).slice(11) + ": " + (parts.join(", ") || "silent") + ". Enter or click: look closer.";
+      readout.textContent = beacons[r][0] + ", " + stamp(first, 16) + " to " + stamp(first + g, 16).slice(11) + ": " + (parts.join(", ") || "silent") + (touched ? "." : ". Enter or click: look closer.");
       return;
     }
     const what = at(r, slot), past = (slot + 1) * slotMs < now(), ending = (what - 1) % 5;
     const how = !what ? "silent" : looks[Math.floor((what - 1) / 5)].name + ", " + (ending === 0 && past ? "not reported yet" : endings[ending]);
-    readout.textContent = beacons[r][0] + ", " + stamp(slot, 19) + ": " + how + "." + (mayAsk ? " Enter or click: why?" : "");
+    readout.textContent = beacons[r][0] + ", " + stamp(slot, 19) + ": " + how + "." + (mayAsk && !touched ? " Enter or click: why?" : "");
   };
   const answerWhy = async () => {
     const address = "/why?beacon=" + encodeURIComponent(beacons[chosen.row][0]) + "&at=" + new Date(chosen.slot * slotMs).toISOString().replace(".000", "");
