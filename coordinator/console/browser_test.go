@@ -22,7 +22,7 @@ import (
 )
 
 // patience is how long a test waits for what should be there at once.
-const patience = 90 * time.Second
+const patience = 3 * time.Minute
 
 // The screens that pages are looked at on.
 var (
