@@ -61,6 +61,7 @@ type agent struct {
 	liveSeq          uint64
 	healthAt         time.Time // the next
 	leaseAt          time.Time // the next request
+	askedAt          time.Time // the latest
 	unanswered       int
 	shortest         time.Duration // of the terms of the latest grant
 	leased           time.Time     // when the latest was heard
@@ -70,6 +71,8 @@ type agent struct {
 	inFlight         int      // the first of them that were sent on this connection
 	batchAt          time.Time
 	received, denied int
+	heard            topic.Kind // of the latest message that came down
+	heardAt          time.Time
 }
 
 // pair numbers orders and hushes.
@@ -336,7 +339,7 @@ func (a *agent) ask(now time.Time) {
 	_, _ = rand.Read(a.nonce) // it never fails
 	wait := min(askAgain<<min(a.unanswered, 10), askAgainMost)
 	a.unanswered++
-	a.leaseAt = now.Add(between(wait/2, wait))
+	a.leaseAt, a.askedAt = now.Add(between(wait/2, wait)), now
 	a.say(topic.LeaseRequest, &wirev1.LeaseRequest{
 		Network: a.address.Network, Beacon: a.address.Beacon, Nonce: a.nonce, BootId: a.kernel, Run: a.run, Reader: reader,
 		Confirmed: &wirev1.OrdersNumber{Epoch: a.orders.epoch, Revision: a.orders.number},
@@ -413,6 +416,7 @@ func (a *agent) take(kind topic.Kind, sealed []byte) error {
 		return err
 	}
 	now := time.Now()
+	a.heard, a.heardAt = kind, now
 	switch m := into.(type) {
 	case *wirev1.Orders:
 		a.takeOrders(m, now)

@@ -2,6 +2,7 @@ package fleetload
 
 import (
 	"crypto/tls"
+	"fmt"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -171,4 +172,30 @@ func (c *Crowd) Hushed(since time.Time) []time.Duration {
 // Ordered is how long after a time each agent had its latest orders.
 func (c *Crowd) Ordered(since time.Time) []time.Duration {
 	return c.moments(since, func(a *agent) time.Time { return a.orderAt })
+}
+
+// Lacking tells of agents, at most so many, that are not connected, have no
+// orders, or have heard of no lease since a time: what each has said and heard.
+func (c *Crowd) Lacking(since time.Time, most int) (sentences []string) {
+	for _, a := range c.agents {
+		a.mu.Lock()
+		if len(sentences) < most && (a.openedAt.IsZero() || a.orders == pair{} || !a.leased.After(since)) {
+			sentences = append(sentences, a.story(time.Now()))
+		}
+		a.mu.Unlock()
+	}
+	return sentences
+}
+
+// story is what an agent and its coordinator have said to each other.
+func (a *agent) story(now time.Time) string {
+	ago := func(at time.Time) string {
+		if at.IsZero() {
+			return "never"
+		}
+		return now.Sub(at).Round(time.Millisecond).String() + " ago"
+	}
+	return fmt.Sprintf("%s: connection %d is up since %s; it last said something %s and asked for a lease %s, %d times without an answer, next in %s; it last heard something %s (%s), orders %v %s, hush %v %s, a lease %s (%d leases and %d refusals in all); %d records wait, the last batch was sent %s",
+		a.address.Beacon, a.connection, ago(a.openedAt), ago(a.sentAt), ago(a.askedAt), a.unanswered, a.leaseAt.Sub(now).Round(time.Millisecond),
+		ago(a.heardAt), a.heard, a.orders, ago(a.orderAt), a.hush, ago(a.hushAt), ago(a.leased), a.received, a.denied, len(a.waiting), ago(a.batchAt))
 }

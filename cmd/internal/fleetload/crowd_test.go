@@ -43,7 +43,7 @@ func trial(t *testing.T, p plan) {
 	crowd := Gather(o)
 	t.Cleanup(crowd.Leave)
 	m := measurement{t, c, crowd, p}
-	began := time.Now()
+	began := crowd.began // the first have a lease before the last are gathered, and ask for no other for minutes
 	m.waitForAll(began)
 	t.Logf("%d agents connected within %.1f s, with orders, a lease and an empty outbox after %.1f s; load %s", p.agents, m.p.within.Seconds(), time.Since(began).Seconds(), load(t))
 	m.idle(alone)
@@ -52,6 +52,9 @@ func trial(t *testing.T, p plan) {
 	m.storm()
 	m.nothingLost()
 }
+
+// mostLacking is how many agents are told of that lack something.
+const mostLacking = 5
 
 type measurement struct {
 	t     *testing.T
@@ -70,6 +73,9 @@ func (m *measurement) waitForAll(since time.Time) {
 				m.crowd.Connected(), len(m.crowd.Leased(since)), len(m.crowd.Ordered(time.Time{}.Add(time.Second))), m.crowd.Waiting())
 			faults, refusals := m.crowd.Faults()
 			m.t.Logf("what came down and should not have: %v; leases that were refused: %v", faults, refusals)
+			for _, sentence := range m.crowd.Lacking(since, mostLacking) {
+				m.t.Log(sentence)
+			}
 		}
 	}()
 	m.c.eventually("every agent is up with orders and a lease, and has nothing left to send", func() bool {
