@@ -91,7 +91,11 @@ func (s *Store) BeaconStatuses(ctx context.Context) ([]BeaconStatus, error) {
 
 // updateStatus lets reports change the status of their beacons.
 func (tx *Tx) updateStatus(ctx context.Context, reports Reports) (health, presence []StatusVerdict, err error) {
-	states, err := tx.lockStatus(ctx, reports)
+	heard, err := tx.newlyHeard(ctx, reports.Records)
+	if err != nil {
+		return nil, nil, err
+	}
+	states, err := tx.lockStatus(ctx, Reports{heard, reports.Health, reports.Presence})
 	if err != nil {
 		return nil, nil, err
 	}
@@ -100,7 +104,7 @@ func (tx *Tx) updateStatus(ctx context.Context, reports Reports) (health, presen
 		return nil, nil, err
 	}
 	change := statusChange{before: maps.Clone(states), states: states, past: past, heard: make(map[string]bool), spoke: make(map[Run]bool), lingering: make(map[Run]bool)}
-	for _, r := range reports.Records {
+	for _, r := range heard {
 		change.heard[r.Beacon] = true
 	}
 	for _, p := range reports.Presence {
@@ -177,19 +181,50 @@ func (c *statusChange) moved(former, run Run) {
 	}
 }
 
-// lockStatus makes and locks the rows of all beacons that reports speak of.
+// heardWithin is how exactly it is known when a beacon was heard last, if it says
+// much: then its row is not written with each group of its records.
+const heardWithin = time.Second
+
+// newlyHeard gives one record of each beacon that was not heard just now.
+func (tx *Tx) newlyHeard(ctx context.Context, records []Record) (heard []Record, err error) {
+	var beacons []string
+	first := make(map[string]int)
+	for i := range records {
+		beacon := records[i].Beacon
+		if i > 0 && beacon == records[i-1].Beacon {
+			continue
+		}
+		if _, known := first[beacon]; !known {
+			first[beacon] = i
+			beacons = append(beacons, beacon)
+		}
+	}
+	if len(beacons) == 0 {
+		return nil, nil
+	}
+	rows, err := tx.Query(ctx, `
+		select k.beacon from unnest($1::text[]) as k (beacon) left join beacon_status s using (beacon)
+		where (s.last_seen > now() - $2::interval) is not true`, beacons, heardWithin)
+	if err != nil {
+		return nil, err
+	}
+	var beacon string
+	_, err = pgx.ForEachRow(rows, []any{&beacon}, func() error {
+		heard = append(heard, records[first[beacon]])
+		return nil
+	})
+	return heard, err
+}
+
+// lockStatus locks the rows of all beacons that reports speak of.
 func (tx *Tx) lockStatus(ctx context.Context, reports Reports) (map[string]liveState, error) {
 	var beacons []string
 	for _, run := range runsOf(reports) {
 		beacons = append(beacons, run.Beacon)
 	}
 	beacons = slices.Compact(beacons)
-	_, err := tx.Exec(ctx, `
-		insert into beacon_status (beacon)
-		select beacon from unnest($1::text[]) with ordinality as k (beacon, n) order by n
-		on conflict do nothing`, beacons)
-	if err != nil {
-		return nil, err
+	if len(beacons) == 0 {
+		return nil, nil
 	}
 	rows, err := tx.Query(ctx, `
 		select beacon, coalesce(run, ''), coalesce(live_seq, $2), coalesce(connection, $2), coalesce(online, false)
@@ -204,6 +239,9 @@ func (tx *Tx) lockStatus(ctx context.Context, reports Reports) (map[string]liveS
 		states[beacon] = state
 		return nil
 	})
+	if err == nil && len(states) < len(beacons) {
+		err = errNewRows
+	}
 	return states, err
 }
 

@@ -157,3 +157,33 @@ func TestLastSeenIsWhenTheDeviceItselfWasHeard(t *testing.T) {
 		})
 	}
 }
+
+// A beacon that says much is noted as heard once in a while, not with each of its
+// groups of records: leases count the while in (LeasesOf).
+func TestWhoSaysMuchIsNotedAsHeardOnceInAWhile(t *testing.T) {
+	for name, c := range map[string]struct {
+		last  string // when it was heard before, from now
+		noted bool
+	}{
+		"not in the last second": {"-1 s", true},
+		"a moment ago":           {"1 hour", false}, // however slow this machine is
+	} {
+		t.Run(name, func(t *testing.T) {
+			address := storetest.URL(t)
+			s, conn := storetest.Open(t, address, store.Options{}), connect(t, address)
+			speak(t, s, record(beacon, 1, 1, "x"))
+			execute(t, conn, "update beacon_status set last_seen = now() + $1::interval", c.last)
+			version := func() (xmin string) {
+				if err := conn.QueryRow(t.Context(), "select xmin::text from beacon_status").Scan(&xmin); err != nil {
+					t.Fatal(err)
+				}
+				return xmin
+			}
+			before := version()
+			speak(t, s, record(beacon, 1, 2, "x"))
+			if noted := version() != before; noted != c.noted {
+				t.Errorf("its row was written: %v", noted)
+			}
+		})
+	}
+}

@@ -3,6 +3,7 @@ package store
 import (
 	"cmp"
 	"context"
+	"errors"
 	"slices"
 	"strings"
 
@@ -74,17 +75,33 @@ func runsOf(reports Reports) []Run {
 	return runs
 }
 
-// lockRuns makes the rows of sorted runs where there are none, locks them, and
-// gives what is stored of each.
+// errNewRows says that rows are missing which are to be locked.
+var errNewRows = errors.New("a run or a beacon has no row yet")
+
+// makeRows makes the rows of sorted runs, and of their beacons, where there are
+// none. In a transaction of its own, so that nobody who holds some of them waits
+// for others; and only when some are missing, which is once for a run.
+func (s *Store) makeRows(ctx context.Context, runs []Run) error {
+	beacons, boots := columnsOf(runs)
+	return s.InTx(ctx, func(ctx context.Context, tx *Tx) error {
+		_, err := tx.Exec(ctx, `
+			insert into boots (beacon, boot, first_seen)
+			select beacon, boot, now() from unnest($1::text[], $2::text[]) with ordinality as k (beacon, boot, n) order by n
+			on conflict do nothing`, beacons, boots)
+		if err != nil {
+			return err
+		}
+		_, err = tx.Exec(ctx, `
+			insert into beacon_status (beacon)
+			select beacon from unnest($1::text[]) with ordinality as k (beacon, n) order by n
+			on conflict do nothing`, slices.Compact(beacons))
+		return err
+	})
+}
+
+// lockRuns locks the rows of sorted runs, and gives what is stored of each.
 func (tx *Tx) lockRuns(ctx context.Context, runs []Run) (map[Run]seqSet, error) {
 	beacons, boots := columnsOf(runs)
-	_, err := tx.Exec(ctx, `
-		insert into boots (beacon, boot, first_seen)
-		select beacon, boot, now() from unnest($1::text[], $2::text[]) with ordinality as k (beacon, boot, n) order by n
-		on conflict do nothing`, beacons, boots)
-	if err != nil {
-		return nil, err
-	}
 	rows, err := tx.Query(ctx, `
 		select beacon, boot, seqs from boots where (beacon, boot) in (select * from unnest($1::text[], $2::text[]))
 		order by beacon collate "C", boot collate "C" for update`, beacons, boots)
@@ -98,6 +115,9 @@ func (tx *Tx) lockRuns(ctx context.Context, runs []Run) (map[Run]seqSet, error) 
 		held[run] = setOf(seqs)
 		return nil
 	})
+	if err == nil && len(held) < len(runs) {
+		err = errNewRows
+	}
 	return held, err
 }
 

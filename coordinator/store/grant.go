@@ -62,13 +62,13 @@ func (s *Store) LeaseEnd(ctx context.Context, beacon string) (time.Time, error) 
 
 // LeasesOf gives those of beacons, each of which is named once, and keeps others
 // from changing them; who never asked has none. HeardAt counts whatever else the
-// run said.
+// run said, and is never too early.
 func (tx *LeaderTx) LeasesOf(ctx context.Context, beacons ...string) (map[string]*Lease, error) {
 	rows, err := tx.Query(ctx, `
 		select l.beacon, l.run, l.former_run, l.boot_id,
-			greatest(l.heard_at, (select b.last_seen from beacon_status b where b.beacon = l.beacon and b.run = l.run)),
+			greatest(l.heard_at, (select least(now(), b.last_seen + $2::interval) from beacon_status b where b.beacon = l.beacon and b.run = l.run)),
 			l.rival_boot_id, l.rival_at, l.held_epoch, l.held_revision, l.granted_at, l.expires_at
-		from leases l where l.beacon = any($1) order by l.beacon collate "C" for update`, beacons)
+		from leases l where l.beacon = any($1) order by l.beacon collate "C" for update`, beacons, heardWithin)
 	if err != nil {
 		return nil, err
 	}

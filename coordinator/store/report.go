@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"slices"
 )
 
@@ -29,7 +30,11 @@ func (s *Store) StoreReports(ctx context.Context, reports Reports) (fates Fates,
 			return err
 		})
 	}
-	err = attempt()
+	if err = attempt(); errors.Is(err, errNewRows) {
+		if err = s.makeRows(ctx, runsOf(reports)); err == nil {
+			err = attempt()
+		}
+	}
 	if sqlState(err) == uniqueViolation {
 		// A record is there that its run does not know of.
 		if err = s.recount(ctx, runsOf(reports)); err == nil {

@@ -70,8 +70,8 @@ func queueNewRuns(batch *pgx.Batch, change statusChange) {
 	}
 	beacons, boots := columnsOf(runs)
 	batch.Queue(`
-		update leases l set heard_at = greatest(l.heard_at, b.last_seen)
-		from beacon_status b where b.beacon = any($1) and l.beacon = b.beacon and l.run = b.run`, beacons)
+		update leases l set heard_at = greatest(l.heard_at, least(now(), b.last_seen + $2::interval))
+		from beacon_status b where b.beacon = any($1) and l.beacon = b.beacon and l.run = b.run`, beacons, heardWithin)
 	batch.Queue(`
 		update beacon_status s set run = k.run, live_seq = null, health_at = null, health = null, lock = null,
 			clock_error_bound_ns = null, frequency_uncertainty_ppb = null, on_air = null, band = null, slot = null,
