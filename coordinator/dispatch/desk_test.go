@@ -7,6 +7,7 @@ import (
 	"sync"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 )
@@ -69,6 +70,43 @@ func TestRequestsAreDecidedInGroups(t *testing.T) {
 		<-began
 		decided <- nil
 		asking.Wait()
+	})
+}
+
+// Requests that each come alone are decided in few groups, and the first of them
+// at once.
+func TestRequestsThatTrickleInAreGathered(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		groups := 0
+		d := &desk{decide: func([]*petition) error { groups++; return nil }}
+		began := time.Now()
+		ask := func(beacon string) {
+			if _, err := d.ask(&wirev1.LeaseRequest{Beacon: beacon}); err != nil {
+				t.Error(err)
+			}
+		}
+		if ask("first"); time.Since(began) != 0 {
+			t.Errorf("the first waited for %s", time.Since(began))
+		}
+		var asking sync.WaitGroup
+		for i := range 100 {
+			asking.Go(func() {
+				<-time.After(time.Duration(i) * 10 * time.Millisecond)
+				asked := time.Now()
+				if ask(fmt.Sprint(i)); time.Since(asked) > gatherFor {
+					t.Errorf("request %d waited for %s", i, time.Since(asked))
+				}
+			})
+		}
+		asking.Wait()
+		if most := int(time.Second/gatherFor) + 1; groups > most {
+			t.Errorf("%d groups for 100 requests in a second, and %d are enough", groups, most)
+		}
+		<-time.After(gatherFor)
+		quiet := time.Now()
+		if ask("late"); time.Since(quiet) != 0 {
+			t.Errorf("after a quiet moment one waited for %s", time.Since(quiet))
+		}
 	})
 }
 

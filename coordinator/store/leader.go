@@ -100,9 +100,8 @@ type LeaderTx struct {
 // takes the lead before it ends; otherwise like InTx. It returns ErrDeposed,
 // and do is not run, where epoch is not the leader's.
 func (s *Store) AsLeader(ctx context.Context, epoch uint64, do func(ctx context.Context, tx *LeaderTx) error) error {
-	return s.InTx(ctx, func(ctx context.Context, tx *Tx) error {
-		var still int64
-		err := tx.QueryRow(ctx, "select epoch from leadership where epoch = $1 for share", int64(epoch)).Scan(&still)
+	return s.inTx(ctx, func(ctx context.Context, tx *Tx) error {
+		err := tx.QueryRow(ctx, "select now() from leadership where epoch = $1 for share", int64(epoch)).Scan(&tx.Now)
 		if errors.Is(err, pgx.ErrNoRows) {
 			return ErrDeposed
 		}

@@ -26,15 +26,19 @@ const attempts = 5
 // transaction loses against others (serialization failure, deadlock) it is run
 // again, so do must have no effect outside of it.
 func (s *Store) InTx(ctx context.Context, do func(ctx context.Context, tx *Tx) error) error {
+	return s.inTx(ctx, func(ctx context.Context, tx *Tx) error {
+		if err := tx.QueryRow(ctx, "select now()").Scan(&tx.Now); err != nil {
+			return err
+		}
+		return do(ctx, tx)
+	})
+}
+
+// inTx is InTx for what asks for the time together with something else.
+func (s *Store) inTx(ctx context.Context, do func(ctx context.Context, tx *Tx) error) error {
 	var err error
 	for range attempts {
-		err = pgx.BeginFunc(ctx, s.pool, func(tx pgx.Tx) error {
-			var now time.Time
-			if err := tx.QueryRow(ctx, "select now()").Scan(&now); err != nil {
-				return err
-			}
-			return do(ctx, &Tx{Tx: tx, Now: now})
-		})
+		err = pgx.BeginFunc(ctx, s.pool, func(tx pgx.Tx) error { return do(ctx, &Tx{Tx: tx}) })
 		if !lostAgainstOthers(err) {
 			return err
 		}
