@@ -11,63 +11,75 @@ import (
 
 	"lamplighter/coordinator/store"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+	"lamplighter/proto/topic"
 )
 
 // maxSeq is the highest seq, epoch, revision or number that is believed: a
 // million years at a million a second, and room enough in a bigint.
 const maxSeq = 1 << 62
 
-// parseBatch reads a batch as the library does, but leaves its records where they
-// are: copying them would be most of the work.
-func parseBatch(payload []byte, batch *wirev1.RecordBatch) error {
+// recordBatch is a wirev1.RecordBatch whose records lie where they were read.
+type recordBatch struct {
+	network, beacon string
+	records         [][]byte
+}
+
+func (b *recordBatch) GetNetwork() string { return b.network }
+
+func (b *recordBatch) GetBeacon() string { return b.beacon }
+
+// parseBatch reads a batch as the library does. Where its names are those of its
+// topic, they are the same strings.
+func parseBatch(payload []byte, at topic.Address, batch *recordBatch) error {
+	named := func(value []byte, likely string) (string, error) {
+		switch {
+		case string(value) == likely:
+			return likely, nil
+		case !utf8.Valid(value):
+			return "", errors.New("a name is no UTF-8")
+		default:
+			return string(value), nil
+		}
+	}
 	for len(payload) > 0 {
-		number, kind, n := protowire.ConsumeTag(payload)
-		if n < 0 {
-			return protowire.ParseError(n)
+		number, kind, value, _, rest, err := nextField(payload)
+		if err != nil {
+			return err
 		}
-		if !number.IsValid() {
-			return errors.New("a field has no number")
+		payload = rest
+		switch {
+		case kind != protowire.BytesType:
+		case number == 1:
+			batch.network, err = named(value, at.Network)
+		case number == 2:
+			batch.beacon, err = named(value, at.Beacon)
+		case number == 3:
+			batch.records = append(batch.records, value[:len(value):len(value)])
 		}
-		payload = payload[n:]
-		if n = protowire.ConsumeFieldValue(number, kind, payload); n < 0 {
-			return protowire.ParseError(n)
+		if err != nil {
+			return err
 		}
-		if kind == protowire.BytesType {
-			value, _ := protowire.ConsumeBytes(payload)
-			switch {
-			case number == 3:
-				batch.Records = append(batch.Records, value[:len(value):len(value)])
-			case number > 2:
-			case !utf8.Valid(value):
-				return errors.New("a name is no UTF-8")
-			case number == 1:
-				batch.Network = string(value)
-			default:
-				batch.Beacon = string(value)
-			}
-		}
-		payload = payload[n:]
 	}
 	return nil
 }
 
 // readBatch takes a batch apart. Records without a readable key are left out.
-func readBatch(r rules, m *message, batch *wirev1.RecordBatch) *Refusal {
-	if len(batch.GetRecords()) > maxRecords {
-		return refuse(TooMany, "a batch of %s has %d records, and at most %d are read", m.address.Beacon, len(batch.GetRecords()), maxRecords)
+func readBatch(r rules, m *message, batch *recordBatch) *Refusal {
+	if len(batch.records) > maxRecords {
+		return refuse(TooMany, "a batch of %s has %d records, and at most %d are read", m.address.Beacon, len(batch.records), maxRecords)
 	}
 	total := 0
-	for _, body := range batch.GetRecords() {
+	for _, body := range batch.records {
 		total += len(body)
 	}
 	if total > maxRecordBytes {
 		return refuse(TooLarge, "the records in a batch of %s have %d bytes, and at most %d are read", m.address.Beacon, total, maxRecordBytes)
 	}
-	m.reports.Records = make([]store.Record, 0, len(batch.GetRecords()))
-	for i, body := range batch.GetRecords() {
+	m.reports.Records = make([]store.Record, 0, len(batch.records))
+	for i, body := range batch.records {
 		record, refusal := readRecord(r, m.address.Beacon, body)
 		if refusal != nil {
-			refusal.Sentence = refuse(BadRecord, "record %d of %d in a batch of %s: %s", i+1, len(batch.GetRecords()), m.address.Beacon, refusal.Sentence).Sentence
+			refusal.Sentence = refuse(BadRecord, "record %d of %d in a batch of %s: %s", i+1, len(batch.records), m.address.Beacon, refusal.Sentence).Sentence
 			m.bad = append(m.bad, refusal)
 			continue
 		}
@@ -77,47 +89,57 @@ func readBatch(r rules, m *message, batch *wirev1.RecordBatch) *Refusal {
 }
 
 func readRecord(r rules, beacon string, body []byte) (store.Record, *Refusal) {
-	var wire wirev1.Record
-	if err := (proto.UnmarshalOptions{DiscardUnknown: true}).Unmarshal(body, &wire); err != nil {
+	said, err := scan(body)
+	if err != nil {
 		return store.Record{}, refuse(BadRecord, "%d bytes that are no record", len(body))
 	}
-	if !isRun(wire.GetBoot()) {
-		return store.Record{}, refuse(BadRecord, "its boot %.40q is not 32 hexadecimal digits", wire.GetBoot())
+	if !isRun(said.boot) {
+		return store.Record{}, refuse(BadRecord, "its boot %.40q is not 32 hexadecimal digits", said.boot)
 	}
-	if wire.GetSeq() < 1 || wire.GetSeq() > maxSeq {
-		return store.Record{}, refuse(BadRecord, "its seq is %d, and they count from 1", wire.GetSeq())
+	if said.seq < 1 || said.seq > maxSeq {
+		return store.Record{}, refuse(BadRecord, "its seq is %d, and they count from 1", said.seq)
 	}
 	digest := sha256.Sum256(body)
 	record := store.Record{
-		RecordKey:   store.RecordKey{Beacon: beacon, Boot: wire.GetBoot(), Seq: int64(wire.GetSeq())},
-		RecordedDay: day(wire.GetRecordedDay()),
-		DeviceTime:  instant(wire.GetDeviceUnixUs()),
+		RecordKey:   store.RecordKey{Beacon: beacon, Boot: string(said.boot), Seq: int64(said.seq)},
+		RecordedDay: day(said.recordedDay),
+		DeviceTime:  instant(said.deviceUnixUs),
 		Body:        body,
 		Digest:      digest[:],
 	}
-	derive(r, &record, &wire)
+	if refusal := derive(r, &record, said.body); refusal != nil {
+		return store.Record{}, refusal
+	}
 	return record, nil
 }
 
-// derive adds the kind, and what tables beside the records are to say.
-func derive(r rules, record *store.Record, wire *wirev1.Record) {
+// derive adds the kind, by the field that says what happened, and what tables
+// beside the records are to say.
+func derive(r rules, record *store.Record, body protowire.Number) *Refusal {
+	switch body {
+	case healthField:
+		record.Kind = "health"
+		return nil
+	case eventField:
+		record.Kind = "event"
+		return nil
+	case 0:
+		record.Kind = "unknown" // of a newer agent: its bytes will be read by a newer coordinator
+		return nil
+	}
+	var wire wirev1.Record
+	if err := (proto.UnmarshalOptions{DiscardUnknown: true}).Unmarshal(record.Body, &wire); err != nil {
+		return refuse(BadRecord, "%d bytes that are no record", len(record.Body))
+	}
 	switch body := wire.GetBody().(type) {
 	case *wirev1.Record_RunStarted:
-		record.Kind = "run_started"
-		record.RunStarted = runStarted(body.RunStarted)
-	case *wirev1.Record_Health:
-		record.Kind = "health"
+		record.Kind, record.RunStarted = "run_started", runStarted(body.RunStarted)
 	case *wirev1.Record_Outcome:
-		record.Kind = "outcome"
-		record.Outcome = outcome(body.Outcome, r.slotLength())
+		record.Kind, record.Outcome = "outcome", outcome(body.Outcome, r.slotLength())
 	case *wirev1.Record_Thinned:
-		record.Kind = "thinned"
-		record.Thinned = thinned(body.Thinned)
-	case *wirev1.Record_Event:
-		record.Kind = "event"
-	default:
-		record.Kind = "unknown" // of a newer agent: its bytes will be read by a newer coordinator
+		record.Kind, record.Thinned = "thinned", thinned(body.Thinned)
 	}
+	return nil
 }
 
 func runStarted(wire *wirev1.RunStarted) *store.RunStarted {
@@ -138,11 +160,12 @@ func thinned(wire *wirev1.Thinned) *store.Thinned {
 }
 
 // isRun says whether text can be the id of an agent's run.
-func isRun(text string) bool {
+func isRun[T string | []byte](text T) bool {
 	if len(text) != 32 {
 		return false
 	}
-	for _, c := range []byte(text) {
+	for i := range len(text) {
+		c := text[i]
 		if (c < '0' || c > '9') && (c < 'a' || c > 'f') {
 			return false
 		}
@@ -159,7 +182,7 @@ const (
 // day is the day that a record carries; impossible ones are held to the
 // calendar's ends, the same way each time.
 func day(sinceEpoch int32) time.Time {
-	return time.Unix(0, 0).UTC().AddDate(0, 0, int(min(max(sinceEpoch, firstDay), lastDay)))
+	return time.Unix(int64(min(max(sinceEpoch, firstDay), lastDay))*24*60*60, 0).UTC()
 }
 
 // instant is a time in microseconds of Unix time; nil: outside of the calendar.

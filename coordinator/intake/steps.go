@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"lamplighter/coordinator/broker"
 	"lamplighter/coordinator/store"
@@ -35,7 +36,6 @@ type message struct {
 
 // spoken is what all messages that come up have in common.
 type spoken interface {
-	proto.Message
 	GetNetwork() string
 	GetBeacon() string
 }
@@ -77,7 +77,7 @@ func readTopic(r rules, m *message) *Refusal {
 	}
 	switch kind {
 	case topic.Records:
-		m.body = &wirev1.RecordBatch{}
+		m.body = &recordBatch{}
 	case topic.Health:
 		m.body = &wirev1.Health{}
 	case topic.Presence:
@@ -114,14 +114,16 @@ func checkSize(_ rules, m *message) *Refusal {
 }
 
 func decode(_ rules, m *message) *Refusal {
-	var err error
-	if batch, many := m.body.(*wirev1.RecordBatch); many {
-		err = parseBatch(m.delivery.Payload, batch)
-	} else {
-		err = proto.UnmarshalOptions{DiscardUnknown: true}.Unmarshal(m.delivery.Payload, m.body)
+	name, err := protoreflect.Name("RecordBatch"), error(nil)
+	switch body := m.body.(type) {
+	case *recordBatch:
+		err = parseBatch(m.delivery.Payload, m.address, body)
+	case proto.Message:
+		name = body.ProtoReflect().Descriptor().Name()
+		err = proto.UnmarshalOptions{DiscardUnknown: true}.Unmarshal(m.delivery.Payload, body)
 	}
 	if err != nil {
-		return refuse(Garbled, "%d bytes from %s are no %s", len(m.delivery.Payload), m.address.Beacon, m.body.ProtoReflect().Descriptor().Name())
+		return refuse(Garbled, "%d bytes from %s are no %s", len(m.delivery.Payload), m.address.Beacon, name)
 	}
 	return nil
 }
@@ -145,7 +147,7 @@ func checkPresent(_ rules, m *message) *Refusal {
 
 func validate(r rules, m *message) *Refusal {
 	switch body := m.body.(type) {
-	case *wirev1.RecordBatch:
+	case *recordBatch:
 		return readBatch(r, m, body)
 	case *wirev1.Health:
 		return readHealth(m, body)
