@@ -4,6 +4,7 @@ import (
 	"context"
 	"log/slog"
 	"net"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -61,6 +62,10 @@ func (f *fakeDispatch) Give(_ context.Context, order dispatch.HushOrder) (dispat
 
 func (f *fakeDispatch) Confirmations(context.Context, int64) ([]dispatch.Confirmation, error) {
 	return f.confirmed, nil
+}
+
+func (f *fakeDispatch) Confirmed(context.Context, int64, []string) ([]dispatch.Confirmation, error) {
+	return slices.DeleteFunc(slices.Clone(f.confirmed), func(c dispatch.Confirmation) bool { return !c.Confirmed }), nil
 }
 
 func (f *fakeDispatch) Release(context.Context, fleet.Scope, string, string) (dispatch.Released, error) {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"testing"
 	"testing/synctest"
@@ -42,6 +43,11 @@ func (s slowBeacons) Confirmations(context.Context, int64) ([]dispatch.Confirmat
 	return all, nil
 }
 
+func (s slowBeacons) Confirmed(ctx context.Context, hush int64, beacons []string) ([]dispatch.Confirmation, error) {
+	all, err := s.Confirmations(ctx, hush)
+	return slices.DeleteFunc(all, func(c dispatch.Confirmation) bool { return !c.Confirmed || !slices.Contains(beacons, c.Beacon) }), err
+}
+
 // A hush ends when all have confirmed, else after five seconds; whoever has
 // not confirmed is told of at the end, with the end of its lease, if that is
 // still to come.
@@ -63,7 +69,7 @@ func TestAHushWaitsFiveSecondsAtMost(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				began := time.Now()
 				var told []string
-				err := follow(t.Context(), slowBeacons{began, c.after, began.Add(c.lease)}, dispatch.Given{Hush: 1, At: began}, func(r *apiv1.HushResponse) error {
+				err := follow(t.Context(), slowBeacons{began, c.after, began.Add(c.lease)}, dispatch.Given{Hush: 1, At: began, Beacons: slices.Collect(maps.Keys(c.after))}, func(r *apiv1.HushResponse) error {
 					told = append(told, fmt.Sprintf("%s %v %.0f %v", r.GetBeacon(), r.GetConfirmed(), r.GetAfterSeconds(), r.GetSilentBy() != nil))
 					return nil
 				})
@@ -81,7 +87,7 @@ func TestAHushEndsWithItsCaller(t *testing.T) {
 		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
 		defer cancel()
 		began := time.Now()
-		err := follow(ctx, slowBeacons{began, map[string]time.Duration{"b": 0}, began}, dispatch.Given{At: began}, func(*apiv1.HushResponse) error { return nil })
+		err := follow(ctx, slowBeacons{began, map[string]time.Duration{"b": 0}, began}, dispatch.Given{At: began, Beacons: []string{"b"}}, func(*apiv1.HushResponse) error { return nil })
 		if took := time.Since(began); err == nil || took > time.Second+lookAgain {
 			t.Errorf("took %v, %v", took, err)
 		}

@@ -20,6 +20,7 @@ import (
 type Hushes interface {
 	Give(ctx context.Context, order dispatch.HushOrder) (dispatch.Given, error)
 	Confirmations(ctx context.Context, hush int64) ([]dispatch.Confirmation, error)
+	Confirmed(ctx context.Context, hush int64, beacons []string) ([]dispatch.Confirmation, error)
 	Release(ctx context.Context, scope fleet.Scope, reason, by string) (dispatch.Released, error)
 }
 
@@ -76,15 +77,16 @@ func (s *hushService) Hush(r *apiv1.HushRequest, stream grpc.ServerStreamingServ
 func follow(ctx context.Context, hushes Hushes, given dispatch.Given, tell func(*apiv1.HushResponse) error) error {
 	end := time.NewTimer(confirmWithin)
 	defer end.Stop()
-	told := map[string]bool{}
+	told, waiting := map[string]bool{}, slices.Clone(given.Beacons)
+	look := hushes.Confirmed
 	for over := false; ; {
 		began := time.Now()
-		confirmations, err := hushes.Confirmations(ctx, given.Hush)
+		confirmations, err := look(ctx, given.Hush, waiting)
 		if err != nil {
 			return err
 		}
 		for _, c := range confirmations {
-			if told[c.Beacon] || !c.Confirmed && !over {
+			if told[c.Beacon] {
 				continue
 			}
 			told[c.Beacon] = true
@@ -92,14 +94,18 @@ func follow(ctx context.Context, hushes Hushes, given dispatch.Given, tell func(
 				return err
 			}
 		}
-		if over || len(told) == len(confirmations) {
+		waiting = slices.DeleteFunc(waiting, func(beacon string) bool { return told[beacon] })
+		if over || len(waiting) == 0 {
 			return nil
 		}
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
-		case <-end.C:
+		case <-end.C: // now of all, with the ends of their leases
 			over = true
+			look = func(ctx context.Context, hush int64, _ []string) ([]dispatch.Confirmation, error) {
+				return hushes.Confirmations(ctx, hush)
+			}
 		case <-time.After(max(lookAgain, 2*time.Since(began))): // of thousands it costs the database something
 		}
 	}

@@ -119,6 +119,10 @@ func (noDispatch) Confirmations(context.Context, int64) ([]dispatch.Confirmation
 	return nil, nil
 }
 
+func (noDispatch) Confirmed(context.Context, int64, []string) ([]dispatch.Confirmation, error) {
+	return nil, nil
+}
+
 func (noDispatch) Release(context.Context, fleet.Scope, string, string) (dispatch.Released, error) {
 	return dispatch.Released{}, nil
 }

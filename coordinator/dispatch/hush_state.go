@@ -72,22 +72,41 @@ type Confirmation struct {
 	SilentBy     time.Time // the end of the latest lease granted to it; zero: none
 }
 
+// Confirmed gives those of beacons that have confirmed a hush by now. Ask again
+// for the others.
+func (d *Dispatcher) Confirmed(ctx context.Context, hush int64, beacons []string) ([]Confirmation, error) {
+	confirmed, err := d.options.Store.HushConfirmed(ctx, hush, beacons)
+	list := make([]Confirmation, 0, len(confirmed))
+	for _, beacon := range beacons {
+		if at, has := confirmed[beacon]; has {
+			list = append(list, Confirmation{Beacon: beacon, Site: d.siteOf(beacon), Confirmed: true, At: at})
+		}
+	}
+	return list, err
+}
+
+// siteOf is the site of a beacon of the fleet; empty: it is not in the fleet.
+func (d *Dispatcher) siteOf(beacon string) string {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.fleet != nil {
+		if b := d.fleet.Beacon(beacon); b != nil {
+			return b.Site.Name
+		}
+	}
+	return ""
+}
+
 // Confirmations says how each beacon that a hush concerns stands to it now, by
-// name. Ask again until all have confirmed.
+// name.
 func (d *Dispatcher) Confirmations(ctx context.Context, hush int64) ([]Confirmation, error) {
 	rows, err := d.options.Store.HushConfirmations(ctx, hush)
 	if err != nil {
 		return nil, err
 	}
-	d.mu.Lock()
-	f := d.fleet
-	d.mu.Unlock()
 	list := make([]Confirmation, len(rows))
 	for i, row := range rows {
-		c := Confirmation{Beacon: row.Beacon, Confirmed: row.Confirmed}
-		if f != nil && f.Beacon(row.Beacon) != nil {
-			c.Site = f.Beacon(row.Beacon).Site.Name
-		}
+		c := Confirmation{Beacon: row.Beacon, Site: d.siteOf(row.Beacon), Confirmed: row.Confirmed}
 		if row.ConfirmedAt != nil {
 			c.At = *row.ConfirmedAt
 		}

@@ -191,6 +191,13 @@ func TestAConfirmationIsTheKeyersWordOnThisHushOrALaterOne(t *testing.T) {
 		if got := list[0]; got.Confirmed != c.want || got.At.IsZero() == c.want || got.Site != "mill" || got.SilentBy.IsZero() {
 			t.Errorf("%s: %+v", c.name, got)
 		}
+		confirmed, err := b.d.Confirmed(t.Context(), given.Hush, []string{"hilltop-hf", "mill-hf"})
+		if err != nil || len(confirmed) == 1 != c.want || c.want && (confirmed[0].Site != "mill" || !confirmed[0].At.Equal(list[0].At)) {
+			t.Errorf("%s: asked who has confirmed: %+v, %v", c.name, confirmed, err)
+		}
+		if others, err := b.d.Confirmed(t.Context(), given.Hush, []string{"hilltop-hf"}); err != nil || len(others) > 0 {
+			t.Errorf("%s: %+v, %v", c.name, others, err)
+		}
 	}
 }
 

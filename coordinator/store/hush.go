@@ -214,3 +214,23 @@ func (s *Store) HushConfirmations(ctx context.Context, hush int64) ([]HushConfir
 	}
 	return pgx.CollectRows(rows, pgx.RowToStructByName[HushConfirmation])
 }
+
+// HushConfirmed gives those of beacons that have confirmed a hush which is bound
+// to them, and when they last did. With what has confirmed left out, it can be
+// asked for again and again.
+func (s *Store) HushConfirmed(ctx context.Context, hush int64, beacons []string) (map[string]time.Time, error) {
+	rows, err := s.pool.Query(ctx, `
+		select b.beacon, st.health_at from hush_beacons b join beacon_status st using (beacon)
+		where b.hush = $1 and b.beacon = any($2) and st.hush_silent and (st.hush_epoch, st.hush_number) >= (b.epoch, b.number)`, hush, beacons)
+	if err != nil {
+		return nil, err
+	}
+	confirmed := map[string]time.Time{}
+	var beacon string
+	var at time.Time
+	_, err = pgx.ForEachRow(rows, []any{&beacon, &at}, func() error {
+		confirmed[beacon] = at
+		return nil
+	})
+	return confirmed, err
+}
