@@ -158,7 +158,8 @@ func (b *bench) start(t testing.TB) {
 
 // waiting is how many messages wait to be stored.
 func (b *bench) waiting() (n int) {
-	for _, l := range b.lanes {
+	for i := range b.lanes {
+		l := &b.lanes[i]
 		n += len(l.live) + len(l.records)
 	}
 	return n

@@ -71,7 +71,7 @@ func New(options Options) *Intake {
 		ended:   make(chan struct{}),
 	}
 	for i := range in.lanes {
-		in.lanes[i] = lane{live: make(chan *message, liveQueue), records: make(chan *message, recordsQueue)}
+		in.lanes[i].live, in.lanes[i].records = make(chan *message, liveQueue), make(chan *message, recordsQueue)
 	}
 	return in
 }
@@ -93,14 +93,15 @@ func (in *Intake) Handle(ctx context.Context, delivery broker.Delivery) error {
 	for _, refusal := range m.bad {
 		in.refused(delivery.Topic, refusal)
 	}
-	lane := in.lane(m.address.Beacon)
-	queue := lane.live
+	m.lane = in.lane(m.address.Beacon)
+	queue := m.lane.live
 	if m.kind == topic.Records {
-		queue = lane.records
+		queue = m.lane.records
 		if err := in.waitForRoom(ctx, m); err != nil {
 			return err
 		}
 	}
+	m.lane.inside.Add(1)
 	select {
 	case queue <- m:
 		return nil
@@ -137,12 +138,13 @@ func (in *Intake) waitForRoom(ctx context.Context, m *message) error {
 // bytes is the room that a message takes.
 func (m *message) bytes() int64 { return int64(len(m.delivery.Payload)) }
 
-// leave gives back the room of messages that are dealt with.
+// leave gives back the room of messages that are dealt with, or did not come in.
 func (in *Intake) leave(group ...*message) {
 	for _, m := range group {
 		if m.kind == topic.Records {
 			in.room.Release(m.bytes())
 		}
+		m.lane.inside.Add(-1)
 	}
 }
 
@@ -152,7 +154,7 @@ func (in *Intake) Run(ctx context.Context) {
 	var running sync.WaitGroup
 	for i := range in.lanes {
 		l := &in.lanes[i]
-		stored, receipts := make(chan answer, 1), &due{bell: make(chan struct{}, 1)}
+		stored, receipts := make(chan answer, 1), &due{bell: make(chan struct{}, 1), rest: make(chan struct{}, 1)}
 		running.Go(func() {
 			defer close(stored)
 			for group := l.collect(ctx); len(group) > 0; group = l.collect(ctx) {
@@ -162,6 +164,9 @@ func (in *Intake) Run(ctx context.Context) {
 		running.Go(func() {
 			for a := range stored {
 				in.answer(a, receipts)
+				if l.inside.Load() == 0 {
+					ring(receipts.rest)
+				}
 			}
 		})
 		running.Go(func() { in.sendReceipts(ctx, receipts) })

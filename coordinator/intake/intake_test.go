@@ -246,8 +246,8 @@ func TestAFullQueueHoldsDeliveriesBack(t *testing.T) {
 func TestLargeMessagesWaitForRoom(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		in := newBench(t, nil)
-		large := &message{kind: topic.Records, delivery: broker.Delivery{Payload: make([]byte, recordsRoom)}}
-		small := &message{kind: topic.Records, delivery: broker.Delivery{Payload: make([]byte, 1)}}
+		large := &message{kind: topic.Records, lane: &in.lanes[0], delivery: broker.Delivery{Payload: make([]byte, recordsRoom)}}
+		small := &message{kind: topic.Records, lane: &in.lanes[0], delivery: broker.Delivery{Payload: make([]byte, 1)}}
 		if err := in.waitForRoom(t.Context(), large); err != nil {
 			t.Fatal(err)
 		}

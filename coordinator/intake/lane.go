@@ -5,6 +5,7 @@ import (
 	"context"
 	"hash/maphash"
 	"slices"
+	"sync/atomic"
 	"time"
 )
 
@@ -17,7 +18,8 @@ const lanes = 2
 // wait for the same rows.
 type lane struct {
 	live, records chan *message
-	began         time.Time // when the latest group was taken; its writer's own
+	next          time.Time    // until when a small group waits for more; its writer's own
+	inside        atomic.Int64 // messages that came and are not dealt with
 }
 
 var seed = maphash.MakeSeed()
@@ -34,7 +36,8 @@ const (
 
 // A group that is small waits for more until this long after the one before it
 // began: so many beacons that each say little cost ten commits a second, not one
-// each. What comes after a quiet moment waits for nothing.
+// each. What comes after a quiet moment waits for nothing, nor does what is left
+// after a large group, and after others the less the larger they were.
 const (
 	gatherFor    = 100 * time.Millisecond
 	enoughToSend = 250 // messages, or twice as many records, that wait for no more
@@ -54,7 +57,7 @@ func (l *lane) collect(ctx context.Context) (group []*message) {
 	if group = l.gather(ctx, group); group == nil {
 		return nil
 	}
-	l.began = time.Now()
+	began := time.Now()
 	for len(group) < groupLive && len(l.live) > 0 {
 		group = append(group, <-l.live)
 	}
@@ -63,13 +66,20 @@ func (l *lane) collect(ctx context.Context) (group []*message) {
 		group = append(group, m)
 		rows += len(m.reports.Records)
 	}
+	l.next = began.Add(pauseAfter(len(group), countRecords(group)))
 	slices.SortStableFunc(group, func(a, b *message) int { return cmp.Compare(a.address.Beacon, b.address.Beacon) })
 	return group
 }
 
+// pauseAfter is how long after a group began the next one waits for more.
+func pauseAfter(messages, records int) time.Duration {
+	size := max(messages, records/2)
+	return gatherFor * time.Duration(max(enoughToSend-size, 0)) / enoughToSend
+}
+
 // gather waits until the group is large enough or it is time for it.
 func (l *lane) gather(ctx context.Context, group []*message) []*message {
-	wait := time.Until(l.began.Add(gatherFor))
+	wait := time.Until(l.next)
 	if wait <= 0 {
 		return group
 	}

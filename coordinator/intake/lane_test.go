@@ -10,49 +10,68 @@ import (
 )
 
 // What comes after a quiet moment is stored at once; what goes on coming is
-// stored ten times a second, together; much of it waits for nothing.
+// stored about ten times a second, together; much of it waits for nothing, nor
+// does what is left of it.
 func TestSmallGroupsWaitForMore(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ctx, end := context.WithCancel(t.Context())
 		l := &lane{live: make(chan *message, liveQueue), records: make(chan *message, recordsQueue)}
-		began := time.Now()
-		collect := func() (n int, at time.Duration) {
-			n = len(l.collect(ctx))
-			return n, time.Since(began)
-		}
-		expect := func(what string, most int, after time.Duration) {
+		var latest time.Time
+		expect := func(what string, least, most int, after time.Duration) {
 			t.Helper()
-			if n, at := collect(); n < 1 || n > most || at != after {
-				t.Errorf("%s: a group of %d after %s, want at most %d after %s", what, n, at, most, after)
+			n := len(l.collect(ctx))
+			if took := time.Since(latest); n < least || n > most || took != after {
+				t.Errorf("%s: a group of %d after %s, want %d to %d after %s", what, n, took, least, most, after)
 			}
+			latest = time.Now()
 		}
+		latest = time.Now()
 		l.live <- &message{}
-		expect("the first", 1, 0)
+		expect("the first", 1, 1, 0)
 		go func() {
-			for range 20 {
+			for range 18 {
 				time.Sleep(gatherFor / 10)
 				l.live <- &message{}
 			}
 		}()
-		expect("of many that each say little", 11, gatherFor)
-		expect("the next of them", 11, 2*gatherFor)
+		expect("of many that each say little", 9, 9, gatherFor-gatherFor/enoughToSend)
+		synctest.Wait()
 		for range enoughToSend {
 			l.live <- &message{}
 		}
-		expect("many at once", enoughToSend+1, 2*gatherFor)
+		expect("many at once", enoughToSend, enoughToSend, 0)
+		expect("what is left of them", 1, 1, gatherFor/10-(gatherFor-gatherFor/enoughToSend)%(gatherFor/10))
 		batch := &message{}
 		batch.reports.Records = make([]store.Record, 2*enoughToSend)
 		l.records <- batch
-		expect("a large batch", 2, 2*gatherFor)
-		synctest.Wait()
+		expect("a large batch", 1, 1, 0)
 		time.Sleep(time.Minute)
-		began = time.Now()
+		latest = time.Now()
 		l.records <- &message{}
-		expect("after a quiet minute", 12, 0)
+		expect("after a quiet minute", 1, 12, 0)
 		l.live <- &message{}
 		end()
 		if group := l.collect(ctx); len(group) > 1 {
 			t.Errorf("%d messages after the end", len(group))
 		}
 	})
+}
+
+func TestThePauseAfterAGroupIsTheShorterTheLargerItWas(t *testing.T) {
+	for name, c := range map[string]struct {
+		messages, records int
+		want              time.Duration
+	}{
+		"nothing":                    {0, 0, gatherFor},
+		"half of what is enough":     {enoughToSend / 2, 0, gatherFor / 2},
+		"the same, in records":       {1, enoughToSend, gatherFor / 2},
+		"enough":                     {enoughToSend, 0, 0},
+		"more than enough":           {4000, 4000, 0},
+		"one batch of many records":  {1, 500, 0},
+		"each message with a record": {50, 50, gatherFor * 4 / 5},
+	} {
+		if got := pauseAfter(c.messages, c.records); got != c.want {
+			t.Errorf("%s: %s, want %s", name, got, c.want)
+		}
+	}
 }

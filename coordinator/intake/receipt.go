@@ -31,6 +31,14 @@ type due struct {
 	mu   sync.Mutex
 	seqs map[store.Run][]int64
 	bell chan struct{} // there is something
+	rest chan struct{} // nothing more waits to be stored
+}
+
+func ring(bell chan struct{}) {
+	select {
+	case bell <- struct{}{}:
+	default:
+	}
 }
 
 func (d *due) add(group []*message) {
@@ -46,10 +54,7 @@ func (d *due) add(group []*message) {
 			d.seqs[run] = append(d.seqs[run], r.Seq)
 		}
 	}
-	select {
-	case d.bell <- struct{}{}:
-	default:
-	}
+	ring(d.bell)
 }
 
 func (d *due) take() map[store.Run][]int64 {
@@ -60,8 +65,8 @@ func (d *due) take() map[store.Run][]int64 {
 	return seqs
 }
 
-// sendReceipts sends what is due, at once when there was nothing for a while. A
-// beacon that has much to say gets one receipt for what was stored meanwhile:
+// sendReceipts sends what is due, at once when there was nothing for a while or
+// nothing more waits to be stored. A beacon that has much to say gets one receipt for what was stored meanwhile:
 // each one is signed, and costs a broker outside as much as a record.
 func (in *Intake) sendReceipts(ctx context.Context, d *due) {
 	for {
@@ -76,6 +81,7 @@ func (in *Intake) sendReceipts(ctx context.Context, d *due) {
 		case <-ctx.Done():
 			return
 		case <-apart:
+		case <-d.rest:
 		}
 	}
 }

@@ -29,6 +29,7 @@ type message struct {
 
 	address topic.Address
 	kind    topic.Kind
+	lane    *lane // where it waits
 	body    spoken
 	reports store.Reports // what is to be stored of it
 	bad     []*Refusal    // records of a batch that are left out
