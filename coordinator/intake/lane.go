@@ -7,6 +7,8 @@ import (
 	"slices"
 	"sync/atomic"
 	"time"
+
+	"lamplighter/proto/topic"
 )
 
 // lanes is how many groups are stored at once: while the database writes one to
@@ -18,8 +20,9 @@ const lanes = 2
 // wait for the same rows.
 type lane struct {
 	live, records chan *message
-	next          time.Time    // until when a small group waits for more; its writer's own
 	inside        atomic.Int64 // messages that came and are not dealt with
+	next          time.Time    // until when a small group waits for more; its writer's own, as what follows
+	passed        int          // groups in a row that left records for later
 }
 
 var seed = maphash.MakeSeed()
@@ -43,6 +46,11 @@ const (
 	enoughToSend = 250 // messages, or twice as many records, that wait for no more
 )
 
+// When a crowd speaks at once, as after a hush or when all come back, records wait
+// until its live messages are stored: somebody waits for those. But not for more
+// than so many groups in a row.
+const mostBefore = 10
+
 // collect waits for a message and takes what else is there, live ones first,
 // beacon by beacon. It returns nothing when ctx ends.
 func (l *lane) collect(ctx context.Context) (group []*message) {
@@ -61,7 +69,11 @@ func (l *lane) collect(ctx context.Context) (group []*message) {
 	for len(group) < groupLive && len(l.live) > 0 {
 		group = append(group, <-l.live)
 	}
-	for rows := countRecords(group); rows < groupRecords && len(l.records) > 0; {
+	l.passed++
+	if countLive(group) < enoughToSend || l.passed > mostBefore {
+		l.passed = 0
+	}
+	for rows := countRecords(group); l.passed == 0 && rows < groupRecords && len(l.records) > 0; {
 		m := <-l.records
 		group = append(group, m)
 		rows += len(m.reports.Records)
@@ -88,17 +100,30 @@ func (l *lane) gather(ctx context.Context, group []*message) []*message {
 	for rows := countRecords(group); len(group) < enoughToSend && rows < 2*enoughToSend; {
 		var m *message
 		select {
-		case <-ctx.Done():
-			return nil
-		case <-due.C:
-			return group
-		case m = <-l.live:
-		case m = <-l.records:
+		case m = <-l.live: // first
+		default:
+			select {
+			case <-ctx.Done():
+				return nil
+			case <-due.C:
+				return group
+			case m = <-l.live:
+			case m = <-l.records:
+			}
 		}
 		group = append(group, m)
 		rows += len(m.reports.Records)
 	}
 	return group
+}
+
+func countLive(group []*message) (n int) {
+	for _, m := range group {
+		if m.kind != topic.Records {
+			n++
+		}
+	}
+	return n
 }
 
 func countRecords(group []*message) (n int) {

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"lamplighter/coordinator/store"
+	"lamplighter/proto/topic"
 )
 
 // What comes after a quiet moment is stored at once; what goes on coming is
@@ -74,4 +75,50 @@ func TestThePauseAfterAGroupIsTheShorterTheLargerItWas(t *testing.T) {
 			t.Errorf("%s: %s, want %s", name, got, c.want)
 		}
 	}
+}
+
+// While hundreds of live messages come, records wait, but not for ever.
+func TestACrowdThatSpeaksLiveIsHeardFirst(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &lane{live: make(chan *message, liveQueue), records: make(chan *message, recordsQueue)}
+		batch := func() *message {
+			m := &message{kind: topic.Records}
+			m.reports.Records = make([]store.Record, 1)
+			return m
+		}
+		for range 100 {
+			l.records <- batch()
+		}
+		collect := func() (live, records int) {
+			for len(l.live) < groupLive {
+				l.live <- &message{}
+			}
+			group := l.collect(t.Context())
+			records = countRecords(group)
+			return len(group) - records, records
+		}
+		gathered := 0 // some may be taken while a group is gathered
+		for i := range mostBefore {
+			live, records := collect()
+			if gathered += records; live < enoughToSend/2 || len(l.records) != 100-gathered {
+				t.Errorf("group %d: %d live messages and %d records", i, live, records)
+			}
+		}
+		if gathered > mostBefore {
+			t.Errorf("%d records were stored before live messages", gathered)
+		}
+		if _, records := collect(); records != 100-gathered {
+			t.Errorf("%d records after %d groups without, want all %d", records, mostBefore, 100-gathered)
+		}
+		for len(l.live) > 0 {
+			l.collect(t.Context())
+		}
+		l.next = time.Now().Add(gatherFor)
+		for range 2 * enoughToSend {
+			l.records <- batch()
+		}
+		if group := l.collect(t.Context()); len(group) != 2*enoughToSend {
+			t.Errorf("%d records are stored together where nothing else waits, of %d", len(group), 2*enoughToSend)
+		}
+	})
 }
