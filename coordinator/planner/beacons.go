@@ -26,11 +26,12 @@ func (m *model) addBeacons(in Input) {
 	slices.SortFunc(order, func(a, b int) int { return byName(m.fleet.Beacons[a], m.fleet.Beacons[b]) })
 	m.beacons = make([]beacon, len(order))
 	m.count = len(order)
-	m.number = make(map[string]int, len(order))
+	m.number, m.name = make(map[string]int, len(order)), make([]string, len(order))
+	m.useAt = slices.Repeat([]int8{-1}, len(order)*len(m.bands))
 	for i, original := range order {
 		source := m.fleet.Beacons[original]
 		b := &m.beacons[i]
-		m.number[source.Name] = i
+		m.number[source.Name], m.name[i] = i, source.Name
 		*b = beacon{
 			name: source.Name, source: source, site: int32(m.siteIndex(source.Site.Name)),
 			rest: source.Rest, amplifier: source.MaxIn30Min, pairs: source.Pairs(), hash: hashName(source.Name),
@@ -38,6 +39,9 @@ func (m *model) addBeacons(in Input) {
 		b.num, b.den = source.Share.NumDen()
 		b.priority = max(1, source.Priority.MulFloor(micro))
 		m.addUses(b, original, openings)
+		for u := range b.uses {
+			m.useAt[i*len(m.bands)+int(b.uses[u].band)] = int8(u)
+		}
 		before := openings.OpenSlotsIn(original, past, m.first)
 		open := openings.OpenSlotsIn(original, m.first, m.first+slot.Number(m.slots))
 		b.demand = int(plan.DemandSince(source, before, open))
@@ -50,6 +54,7 @@ func (m *model) addBeacons(in Input) {
 func (m *model) addUses(b *beacon, original int, openings *fleet.Openings) {
 	guard := m.guard()
 	any := newBitset(m.slots)
+	b.uses = make([]use, 0, len(b.source.Bands))
 	for j, u := range b.source.Bands {
 		ranges, why := m.fleet.FitsBand(b.source, u)
 		if why != "" {
@@ -116,16 +121,6 @@ func (m *model) addHistory(history *plan.Plan, past slot.Number) {
 func (m *model) beaconIndex(name string) int {
 	if i, ok := m.number[name]; ok {
 		return i
-	}
-	return -1
-}
-
-// useNamed finds a band by its name.
-func (b *beacon) useNamed(band string) int {
-	for u := range b.uses {
-		if b.uses[u].source == band {
-			return u
-		}
 	}
 	return -1
 }

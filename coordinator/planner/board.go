@@ -57,9 +57,6 @@ func newBoard(m *model) *board {
 	for i := range b.cells {
 		b.cells[i] = slab[i*each : i*each : (i+1)*each]
 	}
-	for i := range m.beacons {
-		b.sent[i] = make([]sending, 0, m.beacons[i].demand)
-	}
 	b.addRows()
 	b.countToday()
 	return b

@@ -65,8 +65,10 @@ func Explain(in Input, p *plan.Plan, beacon string) (Explanation, error) {
 // lay puts a whole plan on the board as it is.
 func (b *board) lay(in Input, p *plan.Plan) {
 	b.hold(in.Taken)
-	for _, s := range b.read(p, nil) {
-		b.put(int(s.id), int(s.slot), int(s.use), planned, s.hz)
+	for id, list := range b.read(p, nil) {
+		for _, s := range list {
+			b.put(id, int(s.slot), int(s.use), planned, s.hz)
+		}
 	}
 }
 

@@ -63,14 +63,14 @@ func (b *board) roomFor(way *use, t int, cell []signal) bool {
 	case !narrow && (still == 0 || sum+(still+1)*widest <= room):
 		return true
 	}
-	list := append(b.intervals(nil, t, way.band), interval{id: len(b.beacons), reach: way.width / 2, ranges: way.ranges, narrow: way.narrow})
+	list := append(b.intervals(nil, t, cell), interval{id: len(b.beacons), reach: way.width / 2, ranges: way.ranges, narrow: way.narrow})
 	return b.arrange(list, nil)
 }
 
-// intervals lists the signals of a cell; those that are fixed stand at their
-// frequencies.
-func (b *board) intervals(list []interval, t int, band int32) []interval {
-	for _, g := range *b.cell(t, band) {
+// intervals lists the signals of a cell of slot t; those that are fixed stand at
+// their frequencies.
+func (b *board) intervals(list []interval, t int, cell []signal) []interval {
+	for _, g := range cell {
 		id := int(g.beacon)
 		in := b.beacons[id].interval(id, int(g.use))
 		if g.kind == fixed || g.kind == leased {
@@ -236,6 +236,14 @@ func places(list []interval, i int, grid int64) [][2]int64 {
 		add(low, r[1])
 	}
 	return free
+}
+
+// inside returns a frequency if it is inside window and licence, else 0.
+func (u *use) inside(hz int64) int64 {
+	if u.within(hz) {
+		return hz
+	}
+	return 0
 }
 
 func roundMicro(hz float64) int64 { return int64(math.Round(hz * micro)) }

@@ -6,91 +6,19 @@ import (
 	"lamplighter/coordinator/plan"
 )
 
-// placed is a transmission of another plan in the numbers of this one.
-type placed struct {
-	id, slot int32
-	hz       int64
-	use      int8
-}
-
-// read translates the transmissions of a plan that lie in the horizon and whose
-// beacon and band are still in the fleet, in the order of their slots. The rest
-// is handed to other, if given.
-func (b *board) read(p *plan.Plan, other func(t plan.Transmission, slot int)) []placed {
-	if p == nil {
-		return nil
-	}
-	list := make([]placed, 0, len(p.Transmissions))
-	sorted := true
-	at := -1 // the slot of the one before
-	var seen guesses
-	for i := range p.Transmissions {
-		t := &p.Transmissions[i]
-		if i == 0 || !t.Start.Equal(p.Transmissions[i-1].Start) {
-			at = int(b.length.At(t.Start) - b.first)
-		}
-		if at < 0 || at >= b.slots {
-			continue
-		}
-		id, u := seen.beaconIndex(b.model, t.Beacon), -1
-		if id >= 0 {
-			u = b.beacons[id].useNamed(t.Band)
-		}
-		if u < 0 {
-			if other != nil {
-				other(*t, at)
-			}
-			continue
-		}
-		next := placed{id: int32(id), use: int8(u), slot: int32(at), hz: roundMicro(t.FrequencyHz)}
-		sorted = sorted && (len(list) == 0 || list[len(list)-1].compare(next) < 0)
-		list = append(list, next)
-	}
-	if sorted {
-		return list
-	}
-	slices.SortStableFunc(list, placed.compare)
-	return slices.CompactFunc(list, func(a, c placed) bool { return a.compare(c) == 0 })
-}
-
-// guesses remembers which beacon was found last for names that end alike: a plan
-// says each name often, and comparing it is quicker than looking it up.
-type guesses [1 << 12]int32
-
-func (g *guesses) beaconIndex(m *model, name string) int {
-	end := uint32(len(name))
-	for _, c := range []byte(name[max(0, len(name)-6):]) {
-		end = end*31 + uint32(c)
-	}
-	guess := &g[end%uint32(len(g))]
-	if id := int(*guess); id < m.count && m.beacons[id].name == name {
-		return id
-	}
-	id := m.beaconIndex(name)
-	if id >= 0 {
-		*guess = int32(id)
-	}
-	return id
-}
-
-func (a placed) compare(c placed) int {
-	if a.slot != c.slot {
-		return int(a.slot - c.slot)
-	}
-	return int(a.id - c.id)
-}
-
 // hold marks the taken slots: whoever else comes finds them occupied.
 func (b *board) hold(taken *plan.Plan) {
-	if taken != nil {
-		for k := range b.bands {
-			b.bands[k].easy = 0 // what is leased stands where it stands
-		}
+	if taken == nil {
+		return
 	}
-	list := b.read(taken, func(t plan.Transmission, at int) { b.holdForeign(t, at) })
-	for _, s := range list {
-		b.lease[s.id] = append(b.lease[s.id], sending{slot: s.slot, use: s.use, kind: leased, hz: s.hz})
-		b.put(int(s.id), int(s.slot), int(s.use), leased, s.hz)
+	for k := range b.bands {
+		b.bands[k].easy = 0 // what is leased stands where it stands
+	}
+	for id, list := range b.read(taken, func(t plan.Transmission, at int) { b.holdForeign(t, at) }) {
+		for _, s := range list {
+			b.lease[id] = append(b.lease[id], sending{slot: s.slot, use: s.use, kind: leased, hz: s.hz})
+			b.put(id, int(s.slot), int(s.use), leased, s.hz)
+		}
 	}
 }
 
@@ -121,28 +49,132 @@ func (b *board) holdForeign(t plan.Transmission, at int) {
 
 // keep puts back what the plan in force says, as far as it is still allowed and
 // still wanted, and of each beacon the portion that it may keep, evenly.
-func (b *board) keep(list []placed, portions []portion) {
-	b.moves = len(list) / 200
-	ends := make([]tail, b.count)
-	for i := range ends {
-		ends[i] = b.beacons[i].tail()
+func (b *board) keep(previous *plan.Plan, pools []pool, fair []int) {
+	before := b.read(previous, nil)
+	portions := b.portions(previous, before, pools, fair)
+	for _, list := range before {
+		b.moves += len(list)
 	}
-	for i := range list {
-		s := &list[i]
-		id, t, u := int(s.id), int(s.slot), int(s.use)
-		x, end := &b.beacons[id], &ends[id]
-		if !portions[id].next() || len(b.sent[id]) >= x.demand || !b.follows(end, id, t) || b.limits(id, u, t, true) != 0 {
-			continue
-		}
-		k := kept
-		if t < b.frozen {
-			k = fixed
-		}
-		if k == kept || b.stands(id, u, t, s.hz) {
-			b.put(id, t, u, k, s.hz)
-			end.add(x, t)
+	b.moves /= 200
+	k := newKeeper(b, before, slices.Clone(portions))
+	k.inOrder(b.standing())
+	if !k.together() {
+		b.sweep(fixed)
+		newKeeper(b, b.read(previous, nil), portions).inOrder(b.slots)
+	}
+}
+
+// standing is the slot from which on every signal can be moved.
+func (b *board) standing() int {
+	t := b.frozen
+	for _, list := range b.lease {
+		if len(list) > 0 {
+			t = max(t, int(list[len(list)-1].slot)+1)
 		}
 	}
+	return t
+}
+
+// keeper is at work on keeping.
+type keeper struct {
+	*board
+	before   [][]sending // what is left of the plan in force, by beacon
+	portions []portion
+	ends     []tail
+}
+
+// newKeeper begins; what is kept takes the place of what was read, in its memory.
+func newKeeper(b *board, before [][]sending, portions []portion) *keeper {
+	k := &keeper{board: b, before: before, portions: portions, ends: make([]tail, b.count)}
+	for id := range before {
+		k.sent[id] = before[id][:0]
+		k.ends[id] = b.beacons[id].tail()
+	}
+	return k
+}
+
+// inOrder goes on to slot end, slot by slot: where two can't both stay, the first
+// one does.
+func (k *keeper) inOrder(end int) {
+	at := make([][]int32, end)
+	for id, list := range k.before {
+		for _, s := range list {
+			if int(s.slot) >= end {
+				break
+			}
+			at[s.slot] = append(at[s.slot], int32(id))
+		}
+	}
+	for t, ids := range at {
+		for _, id := range ids {
+			id, s := int(id), k.before[id][0]
+			k.before[id] = k.before[id][1:]
+			u := int(s.use)
+			switch {
+			case !k.stays(id, t):
+			case t >= k.frozen && k.limits(id, u, t, true) == 0:
+				k.put(id, t, u, kept, k.beacons[id].uses[u].inside(s.hz))
+				k.ends[id].add(&k.beacons[id], t)
+			case t < k.frozen && k.stands(id, u, t, s.hz) && k.limitsOfStanding(id, u, t) == 0:
+				k.put(id, t, u, fixed, s.hz)
+				k.ends[id].add(&k.beacons[id], t)
+			}
+		}
+	}
+}
+
+// together does the same for all that is left, beacon by beacon, and asks of every
+// cell as a whole whether all have room in it, which is quicker. It returns false
+// if they don't.
+func (k *keeper) together() bool {
+	for id, list := range k.before {
+		x := &k.beacons[id]
+		for _, s := range list {
+			t, way := int(s.slot), &x.uses[s.use]
+			if !k.stays(id, t) || !way.opens(t) {
+				continue
+			}
+			if k.limitsOfSite(x, t, way.band) != 0 {
+				return false
+			}
+			k.put(id, t, int(s.use), kept, way.inside(s.hz))
+			k.ends[id].add(x, t)
+		}
+	}
+	met := make([]int, len(k.sites))
+	for i := k.standing() * len(k.bands); i < len(k.cells); i++ {
+		if !k.haveRoom(i, met) {
+			return false
+		}
+	}
+	return true
+}
+
+// haveRoom tells whether all signals of cell i can be in it. met has, by site, the
+// last cell so asked that a signal of the site was in, and one.
+func (k *keeper) haveRoom(i int, met []int) bool {
+	t, band, cell := i/len(k.bands), &k.bands[i%len(k.bands)], k.cells[i]
+	if len(cell) > band.capacity {
+		return false
+	}
+	for j, g := range cell {
+		if j >= band.easy && (j >= band.holds || !k.roomFor(&k.beacons[g.beacon].uses[g.use], t, cell[:j])) || met[g.site] == i+1 {
+			return false
+		}
+		for _, s := range band.around(g.site) {
+			if met[s] == i+1 {
+				return false
+			}
+		}
+		met[g.site] = i + 1
+	}
+	return true
+}
+
+// stays tells whether a beacon's own demand, portion and rules let it keep slot t,
+// after what it has kept already.
+func (k *keeper) stays(id, t int) bool {
+	return k.portions[id].next() && len(k.sent[id]) < k.beacons[id].demand && k.follows(&k.ends[id], id, t)
 }
 
 // follows tells whether a beacon's own rules allow a transmission after those

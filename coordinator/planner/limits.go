@@ -21,6 +21,17 @@ func (b *board) limits(id, u, t int, quick bool) Limit {
 	return found | b.limitsOfBand(x, way, t, quick)
 }
 
+// limitsOfStanding is limits for a signal that stands clear of all others: whether
+// the window has room for it need not be asked.
+func (b *board) limitsOfStanding(id, u, t int) Limit {
+	x := &b.beacons[id]
+	way := &x.uses[u]
+	if _, held := b.held(id, t); held || !way.opens(t) {
+		return b.limits(id, u, t, true)
+	}
+	return b.limitsOfSite(x, t, way.band) | b.limitsOfCell(x, way, t)
+}
+
 // limitsOfLease lets a beacon use a slot that it holds a lease for only as the
 // lease says, so that it cannot matter which orders it obeys.
 func (b *board) limitsOfLease(id, u, t int, held sending) Limit {
@@ -80,24 +91,29 @@ func (b *board) siteOn(site int32, t int, band int32) bool {
 }
 
 func (b *board) limitsOfBand(x *beacon, way *use, t int, quick bool) Limit {
+	found := b.limitsOfCell(x, way, t)
+	if quick && found != 0 {
+		return found
+	}
+	band, cell := &b.bands[way.band], *b.cell(t, way.band)
+	if (len(cell) >= band.easy || t < b.frozen) && (len(cell) >= band.holds || !b.roomFor(way, t, cell)) {
+		found |= LimitWindow
+	}
+	return found
+}
+
+// limitsOfCell asks how many, and who, use a band already.
+func (b *board) limitsOfCell(x *beacon, way *use, t int) Limit {
 	var found Limit
-	band := &b.bands[way.band]
-	cell := *b.cell(t, way.band)
+	band, cell := &b.bands[way.band], *b.cell(t, way.band)
 	if len(cell) >= band.capacity {
 		found |= LimitSignals
-		if quick {
-			return found
-		}
 	}
 	around := band.around(x.site)
 	for i := range cell {
 		if s := cell[i].site; s == x.site && s >= 0 || len(around) > 0 && slices.Contains(around, s) {
-			found |= LimitNear
-			break
+			return found | LimitNear
 		}
-	}
-	if (len(cell) >= band.easy || t < b.frozen) && (len(cell) >= band.holds || !b.roomFor(way, t, cell)) {
-		found |= LimitWindow
 	}
 	return found
 }

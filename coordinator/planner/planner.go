@@ -71,8 +71,7 @@ func settle(b *board, in Input, progress Progress) (*board, error) {
 	pools := b.pools()
 	targets := b.targets(b.fill(pools))
 	b.hold(in.Taken)
-	before := b.read(in.Previous, nil)
-	b.keep(before, b.portions(in.Previous, before, pools, targets))
+	b.keep(in.Previous, pools, targets)
 	if wanted := b.wanted(); !b.met(wanted) {
 		if err := b.schedule(targets, progress); err != nil {
 			return nil, err
@@ -150,7 +149,7 @@ func (b *board) schedule(target []int, progress Progress) error {
 			return nil
 		}
 		target = b.granted()
-		b.sweep()
+		b.sweep(planned)
 	}
 	return nil
 }
@@ -181,11 +180,11 @@ func (b *board) met(wanted []int) bool {
 	return true
 }
 
-// sweep takes everything off the board that is not kept.
-func (b *board) sweep() {
+// sweep takes everything off the board that is of a kind or can be moved more easily.
+func (b *board) sweep(most kind) {
 	for id := range b.beacons[:b.count] {
 		for _, s := range slices.Clone(b.sent[id]) {
-			if s.kind == planned {
+			if s.kind <= most {
 				b.take(id, int(s.slot))
 			}
 		}

@@ -19,16 +19,13 @@ func (p *portion) next() bool {
 // portions lets every beacon keep all of the plan in force, but for those who
 // share a site, equipment or a place on a band with a newcomer: they keep what is
 // fair now, since nobody else can make room.
-func (b *board) portions(previous *plan.Plan, before []placed, pools []pool, fair []int) []portion {
+func (b *board) portions(previous *plan.Plan, before [][]sending, pools []pool, fair []int) []portion {
 	list := make([]portion, b.count)
 	if previous == nil {
 		return list
 	}
-	for _, s := range before {
-		list[s.id].all++
-	}
 	for i := range list {
-		list[i].most = list[i].all
+		list[i].all, list[i].most = len(before[i]), len(before[i])
 	}
 	due := b.due(previous, fair)
 	isNew := b.newcomers(previous, list, due)

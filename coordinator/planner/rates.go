@@ -187,7 +187,7 @@ func (m *model) byResource() [][]int32 {
 
 // measureBands finds how many signals each band takes in a slot at most.
 func (m *model) measureBands() {
-	narrowest, widest := make([]int64, len(m.bands)), make([]int64, len(m.bands))
+	narrowest := make([]int64, len(m.bands))
 	confined := make([]bool, len(m.bands))
 	for i := range m.beacons {
 		for j := range m.beacons[i].uses {
@@ -195,7 +195,7 @@ func (m *model) measureBands() {
 			if narrowest[u.band] == 0 || u.width < narrowest[u.band] {
 				narrowest[u.band] = u.width
 			}
-			widest[u.band] = max(widest[u.band], u.width)
+			m.bands[u.band].widest = max(m.bands[u.band].widest, u.width)
 			confined[u.band] = confined[u.band] || u.narrow
 		}
 	}
@@ -205,7 +205,7 @@ func (m *model) measureBands() {
 			b.holds = int(room / narrowest[k])
 			b.fits = min(b.capacity, b.holds)
 			if !confined[k] {
-				b.easy = int(room / widest[k])
+				b.easy = int(room / b.widest)
 			}
 		}
 	}

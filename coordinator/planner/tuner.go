@@ -10,28 +10,18 @@ type tuner struct {
 	*board
 	source rand.PCG
 	chance *rand.Rand
-	last   [][]int64 // by beacon and use: where the last visit was put
-	next   []int     // by beacon: which of its transmissions comes next
+	next   []int // by beacon: which of its transmissions comes next
 	list   []interval
 	best   []interval
 	cuts   []int64
-	stand  []standing
-}
-
-// standing is a signal of the plan in force where it was.
-type standing struct {
-	hz, reach int64
-	id, use   int32
+	stand  []int64
 }
 
 // chooseFrequencies places every signal. What is kept stays where it was if the
 // others find room beside it.
 func (b *board) chooseFrequencies() {
-	u := &tuner{board: b, last: make([][]int64, b.count), next: make([]int, b.count)}
+	u := &tuner{board: b, next: make([]int, b.count)}
 	u.chance = rand.New(&u.source)
-	for id := range u.last {
-		u.last[id] = make([]int64, len(b.beacons[id].uses))
-	}
 	for t := range b.slots {
 		for k := range b.bands {
 			if len(*b.cell(t, int32(k))) > 0 && !u.unchanged(t, int32(k)) {
@@ -42,32 +32,29 @@ func (b *board) chooseFrequencies() {
 }
 
 // unchanged tells whether a whole cell is kept and can stay as it was, which in
-// most slots of a plan that replaces another is all there is to find out.
+// most slots of a plan that replaces another is all there is to find out. Where
+// signals are so close that their own widths count, tune finds it out.
 func (u *tuner) unchanged(t int, band int32) bool {
-	u.stand = u.stand[:0]
+	u.stand = u.stand[:0] // frequencies, rising
 	for _, g := range *u.cell(t, band) {
 		if g.kind != kept {
 			return false
 		}
-		way := &u.beacons[g.beacon].uses[g.use]
-		s := standing{hz: u.at(int(g.beacon), t).hz, reach: way.width / 2, id: g.beacon, use: int32(g.use)}
-		if !way.within(s.hz) {
+		hz := u.at(int(g.beacon), t).hz
+		if hz == 0 {
 			return false
 		}
-		u.stand = append(u.stand, s)
-		i := len(u.stand) - 1
-		for ; i > 0 && u.stand[i-1].hz > s.hz; i-- {
+		i := len(u.stand)
+		u.stand = append(u.stand, hz)
+		for ; i > 0 && u.stand[i-1] > hz; i-- {
 			u.stand[i] = u.stand[i-1]
 		}
-		u.stand[i] = s
+		u.stand[i] = hz
 	}
-	for i := 1; i < len(u.stand); i++ { // by frequency, so it is enough to ask neighbours
-		if u.stand[i].hz-u.stand[i-1].hz < u.stand[i].reach+u.stand[i-1].reach {
+	for i := 1; i < len(u.stand); i++ {
+		if u.stand[i]-u.stand[i-1] < u.bands[band].widest {
 			return false
 		}
-	}
-	for _, s := range u.stand {
-		u.last[s.id][s.use] = s.hz
 	}
 	return true
 }
@@ -76,11 +63,11 @@ func (u *tuner) tune(t int, band int32) {
 	seed := mix(u.seed, mix(uint64(u.first)+uint64(t), uint64(band)))
 	for _, keep := range [...]bool{true, false} {
 		u.source.Seed(seed, mix(seed, 1))
-		u.list = u.intervals(u.list[:0], t, band)
+		u.list = u.intervals(u.list[:0], t, *u.cell(t, band))
 		if keep {
 			u.stay(t, band)
 		}
-		free := u.release()
+		free := u.release(t)
 		if free == 0 || free == len(u.list) && u.scatter(band) || u.arrange(u.list, u.chance) {
 			u.settle(t)
 			return
@@ -117,13 +104,24 @@ func (u *tuner) at(id, t int) *sending {
 	return &list[u.next[id]]
 }
 
+// before is where a beacon was on a band when it used it last, 0 if it has not yet.
+func (u *tuner) before(id, use, t int) int64 {
+	at, _ := u.find(id, t)
+	for _, s := range slices.Backward(u.sent[id][:at]) {
+		if int(s.use) == use {
+			return s.hz
+		}
+	}
+	return 0
+}
+
 // release lets go of kept signals that can't stay where they were: the fleet may
 // have changed since. It returns how many signals are free to move.
-func (u *tuner) release() (free int) {
+func (u *tuner) release(t int) (free int) {
 	for i := range u.list {
 		in := &u.list[i]
 		if in.id < u.count {
-			in.avoid = u.last[in.id][in.use]
+			in.avoid = u.before(in.id, in.use, t)
 		}
 		if in.kept && !u.clear(i) {
 			in.hz, in.fixed = 0, false
@@ -227,6 +225,5 @@ func (u *tuner) settle(t int) {
 			continue
 		}
 		u.at(in.id, t).hz = in.hz
-		u.last[in.id][in.use] = in.hz
 	}
 }
