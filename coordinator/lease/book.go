@@ -153,7 +153,7 @@ func (b *Book) Hold(beacon string, held Number) (news bool) {
 // Extend notes a lease that was granted. The end of a lease never moves back.
 func (b *Book) Extend(beacon string, until time.Time) {
 	h := b.holding(beacon)
-	if until = until.Add(Skew); until.After(h.until) || planted.Is("S8 a shorter lease ends the longer") {
+	if until = until.Add(Skew); until.After(h.until) {
 		h.until = until
 	}
 }

@@ -158,6 +158,9 @@ func (b *Book) grant(d Decision, beacon *fleet.Beacon, held Number, k Known) Dec
 		d.Terms[i].Length = min(term.Length, room)
 	}
 	d.Until = now.Add(min(most, room))
+	if planted.Is("S8 a lease is noted as the shortest there is") {
+		d.Until = now.Add(min(longest[fleet.Remote], room))
+	}
 	return d
 }
 

@@ -180,6 +180,16 @@ func TestAnOldOwnerThatComesBackGetsNoLeaseThatReachesTheSlot(t *testing.T) {
 	}
 }
 
+func TestTheEndOfALeaseNeverMovesBack(t *testing.T) {
+	b := handOver(t, 0)
+	for _, length := range []time.Duration{6 * time.Hour, time.Minute, 5 * time.Hour} { // the answer with the shorter one may be lost
+		b.Extend("hill-a", noon.Add(length))
+		if until, want := b.Until("hill-a"), noon.Add(6*time.Hour+Skew); !until.Equal(want) {
+			t.Errorf("after a lease of %v: until %v, want %v", length, until, want)
+		}
+	}
+}
+
 func TestABeaconWhoseDiskWentBackCountsByWhatItSays(t *testing.T) {
 	b := handOver(t, time.Hour)
 	b.Publish("hill-a", two, n0, nil)

@@ -61,10 +61,14 @@ func (c *coordinator) answer(payload []byte, d *device) {
 		if decision.Twice != "" {
 			c.world.oracle.toldOfTwo(request.Beacon)
 		}
-		if !t.writer.Counts(request, decision) {
-			return func() { db.noteRival(request.Beacon, decision.Holder) }, nil
-		}
-		return func() { db.saveLease(request, known, decision) }, nil
+		return func() {
+			if t.writer.Counts(request, decision) {
+				db.saveLease(request, known, decision)
+			} else {
+				db.noteRival(request.Beacon, decision.Holder)
+			}
+			c.world.oracle.decided(d, request, decision)
+		}, nil
 	})
 	if err != nil {
 		if errors.Is(err, errDeposed) {
@@ -75,7 +79,6 @@ func (c *coordinator) answer(payload []byte, d *device) {
 	if t.writer.Granted(request, known, decision) {
 		c.confirmed(t, request.Beacon)
 	}
-	c.world.oracle.decided(d, request, decision)
 	message, err := orders.Answer(t.epoch, asked, decision)
 	if err != nil {
 		panic(err) // text that is not UTF-8

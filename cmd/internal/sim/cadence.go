@@ -32,7 +32,7 @@ func (d *device) agentStep(e core.Event) {
 func (d *device) keyerStep(e keyer.Event) {
 	switch {
 	case d.keyer == nil:
-	case d.asleep:
+	case d.asleep, d.stopped:
 		d.frozen = append(d.frozen, e)
 	default:
 		if d.alive() {
@@ -58,7 +58,7 @@ func (d *device) refresh() {
 	}
 	d.readAt = d.world.now
 	read := together{core.ClockRead{Reading: d.reading()}}
-	if d.keyer != nil && d.beating != nil && d.alive() && d.expected == 0 && d.onAirAt == 0 {
+	if d.keyer != nil && !d.stopped && d.beating != nil && d.alive() && d.expected == 0 && d.onAirAt == 0 {
 		_, now := d.instants()
 		d.carryOut(d.keyer.Step(now, keyer.FromAgent{Message: d.beating}))
 		for len(d.work) > 0 {
@@ -103,11 +103,20 @@ func (d *device) drain() {
 
 // feed steps the keyer, after the heartbeat that came just before.
 func (d *device) feed(e keyer.Event) {
-	if d.keyer == nil {
+	switch {
+	case d.keyer == nil:
+		return
+	case d.stopped:
+		if _, ok := e.(keyer.Tick); !ok {
+			d.frozen = append(d.frozen, e)
+		}
 		return
 	}
 	agentNow, now := d.instants()
 	if d.alive() && d.world.now-d.beatAt >= beat {
+		if d.expected != 0 && d.world.now-d.beatAt < fewBeats { // what is keyed now is keyed by the heartbeat before
+			d.carryOut(d.keyer.Step(now, keyer.Tick{}))
+		}
 		d.beatAt = d.world.now
 		d.beating = d.agent.Heartbeat(agentNow)
 		d.lastBeat = d.beating.GetHeartbeat()
@@ -143,7 +152,7 @@ func (d *device) sleep() {
 	}
 	if d.alive() {
 		due := d.agent.NextHeard()
-		if d.keyer == nil {
+		if d.keyer == nil || d.stopped {
 			due = min(due, d.agent.Next())
 		}
 		at := d.machine.when(due)
@@ -152,7 +161,7 @@ func (d *device) sleep() {
 		}
 		next = min(next, at)
 	}
-	if d.keyer != nil && d.running() {
+	if d.keyer != nil && !d.stopped && d.running() {
 		next = min(next, d.keyerNext())
 	}
 	if !d.running() {
@@ -207,7 +216,7 @@ func (d *device) look() {
 	if !d.running() {
 		return
 	}
-	if d.onAirAt != 0 && d.alive() && d.world.now-d.lookedAt < seldom/2 && d.world.now < d.machine.when(d.agent.NextHeard()) {
+	if d.onAirAt != 0 && !d.stopped && d.alive() && d.world.now-d.lookedAt < seldom/2 && d.world.now < d.machine.when(d.agent.NextHeard()) {
 		d.again()
 		return
 	}

@@ -26,6 +26,7 @@ type carrier struct {
 
 // S7: without an agent there is no carrier after half a second.
 func (o *oracle) agentEnded(d *device) {
+	o.of(d).ended = o.world.now
 	o.mustFall(d, 500*time.Millisecond, "its agent ended or stood still")
 }
 
@@ -37,6 +38,28 @@ func (o *oracle) mustFall(d *device, within time.Duration, why string) {
 	o.world.after(within, func() {
 		if c.off == 0 && !c.beyond && !d.alive() {
 			o.violated("S7", d.label, "on the air %v after %s", within, why)
+		}
+	})
+}
+
+// keyerStopped is told of a keyer that can't key up, and of when it goes on or is
+// killed. Until then only the hardware's timer ends its carrier; a second later
+// it has ended, if the agent was there all the time.
+func (o *oracle) keyerStopped(d *device, until time.Duration) {
+	c, stopped := o.carrierOf(d), o.world.now
+	if c == nil {
+		return
+	}
+	before := c.beyond
+	c.beyond = true
+	o.world.after(until, func() {
+		if until < 300*time.Millisecond { // it need not have noticed
+			c.beyond = before
+		}
+	})
+	o.world.after(until+time.Second, func() {
+		if c.off == 0 && c.beyond && !before && !d.transmitter.jammed && o.of(d).ended < stopped {
+			o.violated("S7", d.label, "on the air %v after its keyer was stopped", until+time.Second)
 		}
 	})
 }

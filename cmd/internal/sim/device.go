@@ -63,12 +63,14 @@ type device struct {
 	garbled    bool   // what is there can't be read
 	stateFails bool   // nothing can be written
 	failures   int    // of keyers in a row
+	stopped    bool   // the keyer's process stands still
 	lastBeat   *keyerv1.Heartbeat
 	beating    *keyerv1.ToKeyer // the same as a message
 	lookedAt   time.Duration    // when both last looked
 	heard      *keyerv1.Status  // the latest that the agent was given on the air
 	heardAt    time.Duration
 	expected   time.Duration // when a permitted slot is to be keyed, true time; 0: none is
+	awaited    int64         // that slot
 	phase      time.Duration // how long before that the latest heartbeat comes
 	onAirAt    time.Duration // when it was, 0: not on the air
 	watched    bool          // every heartbeat and every tone of this one is played
@@ -135,6 +137,7 @@ func (d *device) startAgent() {
 	if !d.powered || d.agent != nil {
 		return
 	}
+	d.silence()
 	run := d.randomHex(16)
 	now, _ := d.instants()
 	agent, actions, err := core.New(core.Config{
@@ -181,7 +184,10 @@ func (d *device) killAgent() {
 		d.world.reach("agent killed during key-down")
 	}
 	d.endAgent()
-	if d.keyer != nil {
+	switch {
+	case d.stopped:
+		d.world.after(evicted, d.silence)
+	case d.keyer != nil:
 		d.keyerStep(keyer.Leaving{Why: keyer.AgentGone})
 		d.endKeyer()
 	}
@@ -209,10 +215,9 @@ func (d *device) startKeyer() {
 	core, actions := keyer.New(keyer.Config{
 		Network: d.world.network, Beacon: d.name, Keys: d.world.keys, BootID: d.machine.boot,
 	}, persisted, now)
-	d.keyer = core
+	d.keyer, d.stopped = core, false
 	d.keyerRun++
 	d.beatAt, d.expected, d.onAirAt, d.lastBeat, d.beating = -time.Hour, 0, 0, nil, nil
-	d.world.oracle.keyerStarted(d)
 	d.carryOut(actions)
 	d.drain()
 }
@@ -222,7 +227,7 @@ func (d *device) endKeyer() {
 	if d.keyer == nil {
 		return
 	}
-	d.keyer, d.frozen = nil, nil
+	d.keyer, d.frozen, d.stopped = nil, nil, false
 	d.keyerRun++
 	d.expected, d.onAirAt = 0, 0
 	if !d.transmitter.jammed {

@@ -24,8 +24,12 @@
 // faults.go is the list: links, power, disks, processes, clocks, transmitters,
 // coordinators, broker and database, people, and an agent that says to its keyer
 // what no agent should, or is wrong about the time. Some come in pairs that would
-// seldom meet by chance. How often each comes is drawn for each seed. Then, in the
-// calm at the end, everything is repaired.
+// seldom meet by chance (pairs.go). How often each comes is drawn for each seed.
+// Then, in the calm at the end, everything is repaired.
+//
+// Not played: interlocks and the operator's switch, which are read every 80 ms;
+// and a database that is restored from a copy, by which hushes and records are
+// lost that the oracle would miss.
 //
 // # Who judges
 //
@@ -34,7 +38,8 @@
 // calendar of pauses and sun. It judges safety (S1 to S14) at each carrier, and
 // in the calm that the fleet is back at work (L) and all that was keyed is
 // recorded (S14). What no software can end, a jammed line or a machine that is
-// suspended, is judged only by the hardware's timer.
+// suspended, is judged only by the hardware's timer; a keyer that stands still
+// besides by when its agent kills it.
 //
 // # Does it notice?
 //

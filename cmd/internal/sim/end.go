@@ -30,7 +30,7 @@ func (o *oracle) hushGiven(beacons []string, scope fleet.Scope) {
 // live says whether messages pass as they should.
 func (o *oracle) live(d *device) bool {
 	w := o.world
-	return d.link.isUp && !d.link.half && w.broker.up && w.mix.reorder == 0 && w.slow == 0 && d.diskSlow == 0
+	return d.link.isUp && !d.link.half && w.broker.up && w.mix.reorder == 0 && w.slow == 0 && d.link.slow == 0 && d.diskSlow == 0
 }
 
 // judgeEnd judges what faults that have ended must leave behind: a fleet that

@@ -6,7 +6,7 @@ import "time"
 // order in which it was asked for.
 type engine struct {
 	now   time.Duration // true time since the start
-	queue []event       // a heap
+	queue []event       // a heap, each with four below it: of thousands, most wait for long
 	asked uint64
 	trace trace
 }
@@ -26,7 +26,7 @@ func (e *engine) at(when time.Duration, do func()) {
 	e.asked++
 	e.queue = append(e.queue, event{max(when, e.now), e.asked, do})
 	for i := len(e.queue) - 1; i > 0; {
-		parent := (i - 1) / 2
+		parent := (i - 1) / 4
 		if !e.queue[i].before(e.queue[parent]) {
 			return
 		}
@@ -56,8 +56,8 @@ func (e *engine) pop() event {
 	q = q[:last]
 	for i := 0; ; {
 		least := i
-		for _, child := range []int{2*i + 1, 2*i + 2} {
-			if child < last && q[child].before(q[least]) {
+		for child := 4*i + 1; child < min(4*i+5, last); child++ {
+			if q[child].before(q[least]) {
 				least = child
 			}
 		}

@@ -42,6 +42,13 @@ var atDevices = []kind{
 	}},
 	{"agent stopped in order", 1, 0, 0, func(w *world, d *device, _ time.Duration) func() { d.stopAgent(); return nil }},
 	{"keyer killed", 2, 0, 0, func(_ *world, d *device, _ time.Duration) func() { d.killKeyer(); return nil }},
+	{"keyer stopped", 2, 10 * time.Millisecond, 5 * time.Minute, func(w *world, d *device, long time.Duration) func() {
+		d.stopKeyer(long)
+		if d.chance.IntN(8) == 0 { // and nobody is left to kill it
+			w.until(time.Duration(d.chance.Int64N(int64(quiet))), d.killAgent)
+		}
+		return nil
+	}},
 	{"power lost", 1, time.Second, 12 * time.Hour, func(w *world, d *device, _ time.Duration) func() {
 		if d.onAirAt != 0 {
 			w.reach("power lost during key-down")
@@ -95,15 +102,6 @@ var atDevices = []kind{
 	{"keyer's disk fails", 1, time.Second, time.Hour, func(_ *world, d *device, _ time.Duration) func() {
 		d.stateFails = true
 		return func() { d.stateFails = false }
-	}},
-	{"out of reach, and then the keyer's disk fails", 0.5, 5 * time.Minute, 10 * time.Hour, func(w *world, d *device, _ time.Duration) func() {
-		d.link.cut++
-		d.link.stall()
-		return func() {
-			d.stateFails = true
-			d.link.mend()
-			w.until(time.Hour, func() { d.stateFails = false })
-		}
 	}},
 	{"keyer's state garbled", 0.1, 0, 0, func(_ *world, d *device, _ time.Duration) func() {
 		d.garbled = true
@@ -253,13 +251,7 @@ var atNetwork = []networkKind{
 	}},
 	{"hush", 8, time.Minute, 3 * time.Hour, func(w *world, _ time.Duration) func() { return w.hush(w.someScope()) }},
 	{"second device", 2, time.Minute, 3 * time.Hour, func(w *world, _ time.Duration) func() {
-		original := w.devices[w.chance.IntN(len(w.fleets[0].fleet.Beacons))]
-		d := w.newDevice(original.name, original.name+" (second device)", uint64(len(w.devices)))
-		d.source.judge = nil
-		w.devices = append(w.devices, d)
-		w.reach("a second device")
-		d.powerOn()
-		return d.powerOff
+		return w.devices[w.chance.IntN(len(w.fleets[0].fleet.Beacons))].doubled()
 	}},
 }
 
@@ -277,7 +269,7 @@ func (w *world) at1(site string) (list []*device) {
 // seed: some never do, some do much more than usual, so that seeds differ.
 func (w *world) storm() {
 	intensity := func() float64 { return []float64{0, 0.5, 1, 1, 4}[w.chance.IntN(5)] }
-	for _, k := range atDevices {
+	for _, k := range slices.Concat(atDevices, pairsAtDevices) {
 		rate := k.perDay * intensity() / 3
 		for _, d := range w.devices {
 			w.recur(rate, func() {
@@ -288,7 +280,7 @@ func (w *world) storm() {
 			})
 		}
 	}
-	for _, k := range atNetwork {
+	for _, k := range slices.Concat(atNetwork, pairsAtNetwork) {
 		w.recur(k.perDay*intensity(), func() {
 			long := w.lasting(k.shortest, k.longest)
 			w.happened(k.name, "", uint64(long))
@@ -409,9 +401,10 @@ func (d *device) misspeak() {
 
 // permitted gives the keyer a permit that is not the agent core's.
 func (d *device) permitted(n int64) {
-	if d.keyer == nil || !d.alive() {
+	if d.keyer == nil || d.stopped || !d.alive() {
 		return
 	}
+	d.keyerStep(keyer.Tick{}) // by what was said of the time last
 	held := number(d.world.oracle.of(d).current())
 	d.world.reach("a permit that no agent gave")
 	d.rogue[n] = true

@@ -8,6 +8,7 @@ import (
 	"lamplighter/agent/core"
 	"lamplighter/agent/keyer"
 	keyerv1 "lamplighter/proto/lamplighter/keyer/v1"
+	wirev1 "lamplighter/proto/lamplighter/wire/v1"
 	"lamplighter/proto/onair/slot"
 )
 
@@ -46,8 +47,13 @@ func (d *device) keep(m *keyerv1.ToKeyer) {
 	}
 }
 
-// expect looks closely around the time at which a slot is to be keyed.
+// expect looks closely around the time at which a slot is to be keyed: the first
+// that is permitted, for a keyer takes one at a time.
 func (d *device) expect(n int64) {
+	if d.expected != 0 && d.world.now < d.expected+2*time.Second {
+		return
+	}
+	d.awaited = n
 	start := slot.Standard.Start(slot.Number(n)).Add(slot.Standard.Timing().StartOffset())
 	d.expected = start.Sub(d.world.began) - d.clockError()
 	d.watched = d.chance.IntN(64) == 0
@@ -88,7 +94,7 @@ func (d *device) carryOut(actions []keyer.Action) {
 			if s := a.Message.GetStatus(); s != nil {
 				d.tripped = s.GetTripped()
 			}
-			if a.Message.GetEnded() != nil && d.onAirAt == 0 {
+			if e := a.Message.GetEnded(); e.GetKind() == wirev1.OutcomeKind_OUTCOME_KIND_SKIPPED && e.GetSlot() == d.awaited && e.GetReason() != string(keyer.Busy) {
 				d.expected = 0
 			}
 			if d.agent != nil && !d.old(a.Message.GetStatus()) {

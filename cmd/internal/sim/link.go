@@ -20,6 +20,8 @@ type link struct {
 	began    time.Duration
 	lastDown time.Duration // when the latest message down arrives
 	lastUp   time.Duration
+	slow     time.Duration // by how much all that comes down is late
+	late     time.Duration // by how much orders come later than all else
 }
 
 // keepAlive is how long it takes until a connection that says nothing is given up.
@@ -112,13 +114,16 @@ func (l *link) down(kind topic.Kind, payload []byte) {
 			}
 		})
 	}
-	at := w.now + w.latency()
+	at := w.now + w.latency() + l.slow
 	if w.mix.reorder == 0 || w.chance.IntN(w.mix.reorder) != 0 {
 		at = max(at, l.lastDown)
 		l.lastDown = at
 	} else {
 		at += time.Duration(w.chance.IntN(5000)) * time.Millisecond
 		w.reach("a message out of order")
+	}
+	if kind == topic.Orders {
+		at += l.late
 	}
 	arrive(at)
 	if w.mix.duplicate != 0 && w.chance.IntN(w.mix.duplicate) == 0 {

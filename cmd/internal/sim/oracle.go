@@ -62,7 +62,7 @@ type witness struct {
 	leased  map[wirev1.Control]time.Duration // the latest end of any lease granted in this boot
 	numbers [3]lease.Number                  // of orders and hushes on the keyer's disk; of orders confirmed by the agent
 	tripped bool
-	ended   time.Duration // since when agent or keyer are gone or stand still; 0: they are well
+	ended   time.Duration // when its agent was last gone or stood still
 	keyed   map[int64]bool
 }
 
@@ -120,7 +120,8 @@ func (o *oracle) sealed(purpose seal.Purpose, payload, message []byte) {
 	}
 }
 
-// decided is told of each answer to a request for a lease, before it is sent.
+// decided is told of each answer to a request for a lease, as it is stored: it
+// need not be sent, should the coordinator be killed just then.
 // S13: while one device is heard, no other gets a lease.
 func (o *oracle) decided(d *device, r lease.Request, decision lease.Decision) {
 	holder := o.holders[r.Beacon]
@@ -336,10 +337,8 @@ func silences(h *wirev1.Hush, band string) bool {
 	return slices.ContainsFunc(h.GetScopes(), func(s *wirev1.HushScope) bool { return s.GetBand() == "" || s.GetBand() == band })
 }
 
-// keyerStarted, keyerEnded, rebooted, forgot and agentEnded are told of lives and
+// keyerEnded, rebooted, forgot, agentEnded and keyerStopped are told of lives and
 // deaths.
-func (o *oracle) keyerStarted(d *device) { o.of(d).ended = 0 }
-
 func (o *oracle) keyerEnded(d *device) {
 	o.of(d).latest = nil // what was not on disk is lost with the process
 	o.mustFall(d, 200*time.Millisecond, "its keyer ended")

@@ -51,13 +51,14 @@ func TestSeeds(t *testing.T) {
 	}
 	began := cpu()
 	reached := make([]map[string]int, n)
+	traces := make([]uint64, n)
 	t.Run("all", func(t *testing.T) {
 		for i := range n {
 			seed := *firstSeed + uint64(i)
 			t.Run(fmt.Sprint(seed), func(t *testing.T) {
 				t.Parallel()
 				r := play(t, seed, long)
-				reached[i] = r.Reached
+				reached[i], traces[i] = r.Reached, r.Trace
 				for _, v := range r.Violations {
 					t.Error(v)
 				}
@@ -67,12 +68,19 @@ func TestSeeds(t *testing.T) {
 	spent := cpu() - began
 	simulated := time.Duration(n) * long
 	t.Logf("%d seeds of %v: %.0f s of one core, %.1f hours a second", n, long, spent.Seconds(), simulated.Hours()/spent.Seconds())
+	all := traceStart
+	for _, one := range traces {
+		all.number(one)
+	}
+	t.Logf("trace of all: %x", uint64(all)) // the same, where nothing has changed but the speed
 	missed := 0
 	for _, point := range points {
 		if !slices.ContainsFunc(reached, func(r map[string]int) bool { return r[point] > 0 }) {
 			missed++
 			if *reachAll {
 				t.Errorf("never reached: %s", point)
+			} else {
+				t.Logf("not reached: %s", point)
 			}
 		}
 	}

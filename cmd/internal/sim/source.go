@@ -25,6 +25,7 @@ type source struct {
 	label    time.Duration // how wrong the receiver's second is
 	early    time.Duration // how far its pulse comes before the second
 	unsynced bool          // the daemon has no server
+	coarse   bool          // it has one, far away
 }
 
 const (
@@ -35,6 +36,7 @@ const (
 	warmthPPB     = 1.5   // a kelvin
 	judgedEvery   = 4 * time.Second
 	daemonBound   = 20 * time.Millisecond
+	farBound      = 200 * time.Millisecond // of a daemon whose server is far away
 	sentenceAfter = 200 * time.Millisecond
 )
 
@@ -131,9 +133,13 @@ func (d *device) judged() {
 		s.judge.Take(at(now), judge.Pulse{Real: said, Clock: d.machine.wall(second - s.early), Precision: time.Millisecond})
 	}
 	s.judge.Take(at(now), judge.Sentence{Time: said, Fix: fix})
+	bound := daemonBound
+	if s.coarse {
+		bound = farBound
+	}
 	s.judge.Take(at(now), judge.Daemon{
-		Synchronised: !s.unsynced, Servers: 1, Bound: daemonBound, Leap: judge.LeapNone,
-		Offset: d.trueOffset() + time.Duration(0.9*s.wrong*float64(daemonBound)),
+		Synchronised: !s.unsynced, Servers: 1, Bound: bound, Leap: judge.LeapNone,
+		Offset: d.trueOffset() + time.Duration(0.9*s.wrong*float64(bound)),
 	})
 }
 

@@ -2,7 +2,90 @@ package sim
 
 import (
 	"time"
+
+	"lamplighter/agent/keyer"
 )
+
+const (
+	// quiet is how long a keyer may say nothing before the agent kills it.
+	quiet = 10 * time.Second
+	// evicted is how long the service manager takes to silence a transmitter
+	// whose keyer neither ends nor hears that its agent has.
+	evicted = 400 * time.Millisecond
+)
+
+// stopKeyer stops the keyer's process for a while. It can't key up then, and
+// nobody else does until it has said nothing for so long that it is killed; who
+// stands by for that silences.
+func (d *device) stopKeyer(long time.Duration) {
+	if d.keyer == nil || d.stopped || !d.alive() {
+		return
+	}
+	d.touch()
+	if d.keyer == nil {
+		return
+	}
+	w, run, agentRun := d.world, d.keyerRun, d.agentRun
+	if d.onAirAt != 0 {
+		w.reach("keyer stopped during key-down")
+	}
+	w.happened("keyer stopped", d.label, run)
+	d.stopped = true
+	killed := quiet - time.Duration(d.chance.Int64N(int64(each)))
+	w.oracle.keyerStopped(d, min(long, killed))
+	w.after(min(long, killed), func() {
+		switch {
+		case d.keyerRun != run || !d.stopped:
+		case long <= killed:
+			w.reach("a stopped keyer goes on")
+			d.continueKeyer()
+		case d.agentRun == agentRun && d.alive():
+			w.reach("a stopped keyer is killed")
+			d.killKeyer()
+		default: // the agent, which would kill it, stands still too
+			w.after(long-killed, func() {
+				if d.keyerRun == run {
+					d.continueKeyer()
+				}
+			})
+		}
+	})
+	d.sleep()
+}
+
+// continueKeyer lets a keyer go on that stood still. What was said to it waits
+// in the pipe.
+func (d *device) continueKeyer() {
+	if !d.stopped {
+		return
+	}
+	d.stopped = false
+	switch {
+	case d.agent == nil: // it notices now
+		d.keyerStep(keyer.Leaving{Why: keyer.AgentGone})
+		d.endKeyer()
+	case !d.asleep: // or it takes that in when the machine wakes up
+		d.thaw()
+		d.look()
+	}
+}
+
+// thaw gives the keyer what came while it stood still.
+func (d *device) thaw() {
+	frozen := d.frozen
+	d.frozen = nil
+	for _, e := range frozen {
+		d.keyerStep(e)
+	}
+}
+
+// silence is what is left to others when a keyer stands still that should end.
+func (d *device) silence() {
+	if d.stopped && d.agent == nil {
+		d.world.reach("a stopped keyer is evicted")
+		d.endKeyer()
+	}
+}
 
 // hang stops the agent's process for a while.
 func (d *device) hang(long time.Duration) {
@@ -70,10 +153,8 @@ func (d *device) wakeUp() {
 	}
 	d.asleep = false
 	d.slept += d.machine.bootTime(d.world.now) - d.machine.bootTime(d.asleepAt)
-	frozen := d.frozen
-	d.frozen = nil
-	for _, e := range frozen {
-		d.keyerStep(e)
+	if !d.stopped {
+		d.thaw()
 	}
 	d.goOn()
 }

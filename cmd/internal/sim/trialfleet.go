@@ -15,7 +15,7 @@ import (
 func TrialFleets(seed uint64, began time.Time) ([]*fleet.Fleet, error) {
 	t := trial{chance: rand.New(rand.NewPCG(seed, 2)), began: began}
 	var list []*fleet.Fleet
-	for version := range 4 {
+	for version := range 5 {
 		f, err := fleet.Read("trial.yaml", []byte(t.text(version)))
 		if err != nil {
 			return nil, fmt.Errorf("the fleet of seed %d: %w", seed, err)
@@ -24,6 +24,13 @@ func TrialFleets(seed uint64, began time.Time) ([]*fleet.Fleet, error) {
 	}
 	return list, nil
 }
+
+// Of these versions half of the beacons has more than the others, in one the one
+// half and in one the other: from one to the other slots change hands.
+const (
+	firstMore  = 2
+	othersMore = 4
+)
 
 type trial struct {
 	chance *rand.Rand
@@ -50,7 +57,7 @@ func (t *trial) text(version int) string {
 		switch {
 		case version == 1 && i == len(t.once)-1:
 			continue // gone
-		case version == 2 && i%2 == 0:
+		case version == firstMore && i%2 == 0, version == othersMore && i%2 == 1:
 			share = "0.3"
 		}
 		b.WriteString(strings.ReplaceAll(beacon, "SHARE", share))

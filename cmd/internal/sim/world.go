@@ -249,10 +249,11 @@ func (d *device) heal() {
 	}
 	d.diskFull, d.diskSlow, d.stateFails, d.lie = false, 0, false, 0
 	d.transmitter.jammed, d.transmitter.deaf, d.transmitter.mismatch = false, false, false
-	d.source.fix, d.source.label, d.source.early, d.source.unsynced = true, 0, 0, false
-	d.link.cut = 0
+	d.source.fix, d.source.label, d.source.early, d.source.unsynced, d.source.coarse = true, 0, 0, false, false
+	d.link.cut, d.link.slow, d.link.late = 0, 0, 0
 	d.wakeUp()
 	d.resume()
+	d.continueKeyer()
 	if !d.powered {
 		d.powerOn()
 	}
