@@ -102,6 +102,7 @@ type watcher struct {
 	epoch       uint64
 	since       time.Time // when this coordinator began to lead
 	memory      *alert.Memory
+	fresh       store.Observed
 	history     store.Observed
 	historyAt   time.Time
 	longer      store.Observed
@@ -197,10 +198,11 @@ func (w *watcher) observe(ctx context.Context, f *fleet.Fleet) (*alert.Observati
 		}
 	}
 	began := time.Now()
-	fresh, err := a.store.ObserveNow(ctx)
+	fresh, err := a.store.ObserveNow(ctx, w.fresh)
 	if err != nil {
 		return nil, err
 	}
+	w.fresh = fresh
 	return &alert.Observation{
 		Fleet: f, Beacons: w.merge(f, fresh), BrokerAway: !connected, ReadTook: time.Since(began),
 		PlanMadeAt: w.planMadeAt, PlanFails: a.dispatcher.PlanFails(), OnDuty: w.onDuty,

@@ -35,7 +35,7 @@ func (b *bench) told() func() map[string]string {
 	b.d.options.Cloned = desk.Cloned
 	return func() map[string]string {
 		b.t.Helper()
-		seen, err := b.store.ObserveNow(b.t.Context())
+		seen, err := b.store.ObserveNow(b.t.Context(), nil)
 		if err != nil {
 			b.t.Fatal(err)
 		}

@@ -38,10 +38,11 @@ func (s *Store) each(ctx context.Context, o Observed, into []any, take func(b *a
 }
 
 // ObserveNow reads what changes from one moment to the next: how beacons are,
-// until when their leases run, and which are spoken for by two devices.
-func (s *Store) ObserveNow(ctx context.Context) (Observed, error) {
+// until when their leases run, and which are spoken for by two devices. What was
+// observed before is read no second time where it is the same; nil: nothing was.
+func (s *Store) ObserveNow(ctx context.Context, before Observed) (Observed, error) {
 	o := Observed{}
-	if err := s.observeStatus(ctx, o); err != nil {
+	if err := s.observeStatus(ctx, o, before); err != nil {
 		return nil, err
 	}
 	var from, until time.Time
@@ -53,24 +54,51 @@ func (s *Store) ObserveNow(ctx context.Context) (Observed, error) {
 	return o, s.observeClones(ctx, o)
 }
 
-// observeStatus reads how beacons are, as they said last.
-func (s *Store) observeStatus(ctx context.Context, o Observed) error {
-	rows, err := s.pool.Query(ctx, "select beacon, last_seen, health_at, health from beacon_status")
+// observeStatus reads how beacons are, as they said last. Most have said nothing
+// new since a moment ago.
+func (s *Store) observeStatus(ctx context.Context, o, before Observed) error {
+	var seen, at *time.Time
+	var changed []string
+	err := s.each(ctx, o, []any{&seen, &at}, func(b *alert.Beacon) {
+		if seen != nil {
+			b.LastSeen = *seen
+		}
+		if at != nil {
+			b.HealthAt = *at
+		}
+	}, "select beacon, last_seen, health_at from beacon_status")
+	if err != nil {
+		return err
+	}
+	for name, b := range o {
+		known := before[name]
+		switch {
+		case b.HealthAt.IsZero():
+		case known != nil && known.Health != nil && known.HealthAt.Equal(b.HealthAt):
+			b.Health = known.Health
+		default:
+			b.HealthAt = time.Time{} // until it is read
+			changed = append(changed, name)
+		}
+	}
+	return s.observeHealth(ctx, o, changed)
+}
+
+// observeHealth reads what beacons said last.
+func (s *Store) observeHealth(ctx context.Context, o Observed, beacons []string) error {
+	if len(beacons) == 0 {
+		return nil
+	}
+	rows, err := s.pool.Query(ctx, "select beacon, health_at, health from beacon_status where beacon = any($1) and health_at is not null", beacons)
 	if err != nil {
 		return err
 	}
 	var name string
-	var seen, at *time.Time
+	var at time.Time
 	var health []byte
-	_, err = pgx.ForEachRow(rows, []any{&name, &seen, &at, (*pgtype.DriverBytes)(&health)}, func() error {
+	_, err = pgx.ForEachRow(rows, []any{&name, &at, (*pgtype.DriverBytes)(&health)}, func() error {
 		b := o.of(name)
-		if seen != nil {
-			b.LastSeen = *seen
-		}
-		if at == nil {
-			return nil
-		}
-		b.Health, b.HealthAt = &wirev1.Health{}, *at
+		b.Health, b.HealthAt = &wirev1.Health{}, at
 		return proto.Unmarshal(health, b.Health)
 	})
 	return err
