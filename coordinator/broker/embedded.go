@@ -75,7 +75,7 @@ func NewEmbedded(options EmbeddedOptions) (Broker, error) {
 		ClientNetReadBufferSize: readBuffer,
 	})
 	gate := &gate{network: options.Network, devices: options.Devices, log: options.Log, refusals: newRefusals()}
-	b := &embedded{options: options, server: server, feed: newFeed(gate, &server.Info.MessagesDropped)}
+	b := &embedded{options: options, server: server, feed: newFeed(gate, server)}
 	b.web = newWebListener(options.Devices)
 	if err := errors.Join(server.AddHook(gate, nil), server.AddHook(b.feed, nil)); err != nil {
 		return nil, err

@@ -23,15 +23,31 @@ type feed struct {
 	stop       sync.Once
 	sessions   sync.Map // client id → *session
 	kept       shelf
-	dropped    *int64
+	server     *mqtt.Server
 }
 
-func newFeed(gate *gate, dropped *int64) *feed {
-	return &feed{gate: gate, dropped: dropped, deliveries: make(chan Delivery, queueLength), stopping: make(chan struct{})}
+func newFeed(gate *gate, server *mqtt.Server) *feed {
+	return &feed{gate: gate, server: server, deliveries: make(chan Delivery, queueLength), stopping: make(chan struct{})}
 }
 
-// close makes every hook return at once.
-func (f *feed) close() { f.stop.Do(func() { close(f.stopping) }) }
+// close makes every hook return at once, and ends all sessions.
+func (f *feed) close() {
+	f.stop.Do(func() {
+		close(f.stopping)
+		for _, client := range f.clients() {
+			client.Stop(packets.ErrServerShuttingDown)
+		}
+	})
+}
+
+// clients are those that have a session.
+func (f *feed) clients() (list []*mqtt.Client) {
+	f.sessions.Range(func(_, s any) bool {
+		list = append(list, s.(*session).client)
+		return true
+	})
+	return list
+}
 
 // ID names the hook.
 func (f *feed) ID() string { return "feed" }
@@ -45,9 +61,25 @@ func (f *feed) Provides(call byte) bool {
 	return false
 }
 
-// OnSessionEstablished is followed by OnDisconnect, whatever happens.
+// OnSessionEstablished takes a client over from the library, which would otherwise
+// look through all of them every second. It is followed by OnDisconnect, whatever
+// happens.
 func (f *feed) OnSessionEstablished(client *mqtt.Client, _ packets.Packet) {
-	f.sessions.Store(client.ID, &session{client: client, dropped: f.dropped, waiting: make(chan struct{}, maxWaiting)})
+	if client.Closed() { // a newer connection of the same agent was faster
+		return
+	}
+	s := &session{client: client, dropped: &f.server.Info.MessagesDropped, waiting: make(chan struct{}, maxWaiting)}
+	former, had := f.sessions.Swap(client.ID, s)
+	f.server.Clients.Delete(client.ID)
+	if had {
+		former.(*session).end()
+		_ = f.server.DisconnectClient(former.(*session).client, packets.ErrSessionTakenOver)
+	}
+	select {
+	case <-f.stopping: // and close may have looked before
+		client.Stop(packets.ErrServerShuttingDown)
+	default:
+	}
 }
 
 // OnDisconnect forgets the session; what it left unacknowledged its agent sends

@@ -82,7 +82,11 @@ func shown(client *mqtt.Client) *x509.Certificate {
 
 // endUnaccepted ends the connections of devices that count no longer.
 func (b *embedded) endUnaccepted() {
-	for _, client := range b.server.Clients.GetAll() {
+	clients := b.feed.clients()
+	for _, client := range b.server.Clients.GetAll() { // that have no session yet
+		clients = append(clients, client)
+	}
+	for _, client := range clients {
 		if client.Net.Inline || client.Net.Conn == nil {
 			continue
 		}
