@@ -71,7 +71,7 @@ func New(options Options) *Intake {
 		ended:   make(chan struct{}),
 	}
 	for i := range in.lanes {
-		in.lanes[i].live, in.lanes[i].records = make(chan *message, liveQueue), make(chan *message, recordsQueue)
+		in.lanes[i].open()
 	}
 	return in
 }
@@ -101,9 +101,11 @@ func (in *Intake) Handle(ctx context.Context, delivery broker.Delivery) error {
 			return err
 		}
 	}
+	size := m.size() // it is others' once it is in
 	m.lane.inside.Add(1)
 	select {
 	case queue <- m:
+		m.lane.came(size)
 		return nil
 	case <-ctx.Done():
 		in.leave(m)

@@ -20,9 +20,16 @@ const lanes = 2
 // wait for the same rows.
 type lane struct {
 	live, records chan *message
-	inside        atomic.Int64 // messages that came and are not dealt with
-	next          time.Time    // until when a small group waits for more; its writer's own, as what follows
-	passed        int          // groups in a row that left records for later
+	inside        atomic.Int64  // messages that came and are not dealt with
+	waiting       atomic.Int64  // the sizes of those that are in no group yet
+	much          chan struct{} // they have come to enoughToSend
+	next          time.Time     // until when a small group waits for more; its writer's own, as what follows
+	passed        int           // groups in a row that left records for later
+}
+
+// open makes the queues.
+func (l *lane) open() {
+	l.live, l.records, l.much = make(chan *message, liveQueue), make(chan *message, recordsQueue), make(chan struct{}, 1)
 }
 
 var seed = maphash.MakeSeed()
@@ -38,11 +45,11 @@ const (
 )
 
 // A group that is small waits for more until this long after the one before it
-// began: so many beacons that each say little cost ten commits a second, not one
+// began: so many beacons that each say little cost five commits a second, not one
 // each. What comes after a quiet moment waits for nothing, nor does what is left
 // after a large group, and after others the less the larger they were.
 const (
-	gatherFor    = 100 * time.Millisecond
+	gatherFor    = 200 * time.Millisecond
 	enoughToSend = 250 // messages, or twice as many records, that wait for no more
 )
 
@@ -54,20 +61,20 @@ const mostBefore = 10
 // collect waits for a message and takes what else is there, live ones first,
 // beacon by beacon. It returns nothing when ctx ends.
 func (l *lane) collect(ctx context.Context) (group []*message) {
+	var first *message
 	select {
 	case <-ctx.Done():
 		return nil
-	case m := <-l.live:
-		group = append(group, m)
-	case m := <-l.records:
-		group = append(group, m)
+	case first = <-l.live:
+	case first = <-l.records:
 	}
-	if group = l.gather(ctx, group); group == nil {
+	if l.gather(ctx); ctx.Err() != nil {
 		return nil
 	}
+	group = l.took(first, group)
 	began := time.Now()
 	for len(group) < groupLive && len(l.live) > 0 {
-		group = append(group, <-l.live)
+		group = l.took(<-l.live, group)
 	}
 	l.passed++
 	if countLive(group) < enoughToSend || l.passed > mostBefore {
@@ -75,7 +82,7 @@ func (l *lane) collect(ctx context.Context) (group []*message) {
 	}
 	for rows := countRecords(group); l.passed == 0 && rows < groupRecords && len(l.records) > 0; {
 		m := <-l.records
-		group = append(group, m)
+		group = l.took(m, group)
 		rows += len(m.reports.Records)
 	}
 	l.next = began.Add(pauseAfter(len(group), countRecords(group)))
@@ -89,32 +96,40 @@ func pauseAfter(messages, records int) time.Duration {
 	return gatherFor * time.Duration(max(enoughToSend-size, 0)) / enoughToSend
 }
 
-// gather waits until the group is large enough or it is time for it.
-func (l *lane) gather(ctx context.Context, group []*message) []*message {
+// size is how much a message adds to a group: 1, or half of its records.
+func (m *message) size() int64 { return int64(max(1, len(m.reports.Records)/2)) }
+
+// came notes that a message of a size is in its queue.
+func (l *lane) came(size int64) {
+	if l.waiting.Add(size) >= enoughToSend {
+		ring(l.much)
+	}
+}
+
+// took adds a message to a group.
+func (l *lane) took(m *message, group []*message) []*message {
+	l.waiting.Add(-m.size())
+	return append(group, m)
+}
+
+// gather waits until enough waits or it is time for a group; not while each one
+// comes, which would cost more than all else that is done for it.
+func (l *lane) gather(ctx context.Context) {
 	wait := time.Until(l.next)
 	if wait <= 0 {
-		return group
+		return
 	}
 	due := time.NewTimer(wait)
 	defer due.Stop()
-	for rows := countRecords(group); len(group) < enoughToSend && rows < 2*enoughToSend; {
-		var m *message
+	for l.waiting.Load() < enoughToSend {
 		select {
-		case m = <-l.live: // first
-		default:
-			select {
-			case <-ctx.Done():
-				return nil
-			case <-due.C:
-				return group
-			case m = <-l.live:
-			case m = <-l.records:
-			}
+		case <-ctx.Done():
+			return
+		case <-due.C:
+			return
+		case <-l.much:
 		}
-		group = append(group, m)
-		rows += len(m.reports.Records)
 	}
-	return group
 }
 
 func countLive(group []*message) (n int) {
