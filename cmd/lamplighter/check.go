@@ -36,6 +36,7 @@ func (c *checkCmd) Run(e *environment) error {
 	if err != nil {
 		return err
 	}
+	hasten(p.From, p.To)
 	extra, err := c.read()
 	if err != nil {
 		return err

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"runtime/debug"
+	"strings"
 	"time"
 
 	"lamplighter/coordinator/fault"
@@ -44,6 +46,7 @@ Examples:
 
 // Run plans and writes.
 func (c *planCmd) Run(e *environment) error {
+	hasten(c.From.Time, c.To.Time)
 	f, err := e.readFleet(c.Fleet)
 	if err != nil {
 		return err
@@ -118,10 +121,21 @@ func (e *environment) readFleet(file string) (*fleet.Fleet, error) {
 	if err != nil {
 		return nil, fault.New(fault.Invalid, "", "the fleet file is wrong:\n%w", err)
 	}
+	var all strings.Builder // one write for what may be hundreds
 	for _, warning := range f.Warnings {
-		e.note("warning: %s", warning)
+		fmt.Fprintf(&all, "warning: %s\n", warning)
 	}
+	fmt.Fprint(e.stderr, &all) //nolint:errcheck // only for show
 	return f, nil
+}
+
+// hasten has garbage collected less often while a command works on a plan of a week
+// or less: it is soon over, and what it needs is little even so.
+func hasten(from, to time.Time) {
+	const percent = 400
+	if to.Sub(from) <= 7*24*time.Hour {
+		debug.SetGCPercent(percent)
+	}
 }
 
 // progress shows how far the work has come on a terminal, ten times a second

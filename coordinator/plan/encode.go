@@ -4,8 +4,10 @@ import (
 	"bytes"
 	"cmp"
 	"encoding/json"
+	"math"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 )
 
@@ -20,8 +22,13 @@ func (p *Plan) Encode() []byte {
 	out = appendInstant(append(out, `, "to": `...), p.To)
 	out = strconv.AppendInt(append(out, `, "slot_seconds": `...), p.SlotSeconds, 10)
 	out = append(out, ",\n \"transmissions\": ["...)
-	for i, t := range sortedTransmissions(p.Transmissions) {
-		out = appendTransmission(appendBreak(out, i), t)
+	all := sortedTransmissions(p.Transmissions)
+	var start []byte // as text, which many have in common
+	for i := range all {
+		if i == 0 || all[i].Start != all[i-1].Start {
+			start = appendInstant(start[:0], all[i].Start)
+		}
+		out = appendTransmission(appendBreak(out, i), &all[i], start)
 	}
 	out = append(out, "],\n \"shortfalls\": ["...)
 	for i, s := range sortedShortfalls(p.Shortfalls) {
@@ -31,15 +38,24 @@ func (p *Plan) Encode() []byte {
 }
 
 func sortedTransmissions(all []Transmission) []Transmission {
-	order := func(a, b Transmission) int {
-		return cmp.Or(a.Start.Compare(b.Start), cmp.Compare(a.Beacon, b.Beacon), cmp.Compare(a.Band, b.Band), cmp.Compare(a.FrequencyHz, b.FrequencyHz))
-	}
-	if slices.IsSortedFunc(all, order) {
+	if slices.IsSortedFunc(all, Transmission.compare) {
 		return all
 	}
 	all = slices.Clone(all)
-	slices.SortStableFunc(all, order)
+	slices.SortStableFunc(all, Transmission.compare)
 	return all
+}
+
+func (t Transmission) compare(other Transmission) int {
+	if t.Start != other.Start {
+		if c := t.Start.Compare(other.Start); c != 0 {
+			return c
+		}
+	}
+	if c := strings.Compare(t.Beacon, other.Beacon); c != 0 {
+		return c
+	}
+	return cmp.Or(strings.Compare(t.Band, other.Band), cmp.Compare(t.FrequencyHz, other.FrequencyHz))
 }
 
 func sortedShortfalls(all []Shortfall) []Shortfall {
@@ -57,15 +73,30 @@ func appendBreak(out []byte, i int) []byte {
 	return append(out, "\n  "...)
 }
 
-func appendTransmission(out []byte, t Transmission) []byte {
-	out = appendInstant(append(out, `{"start": `...), t.Start)
+func appendTransmission(out []byte, t *Transmission, start []byte) []byte {
+	out = append(append(out, `{"start": `...), start...)
 	out = appendText(append(out, `, "beacon": `...), t.Beacon)
 	out = appendText(append(out, `, "band": `...), t.Band)
-	out = strconv.AppendFloat(append(out, `, "frequency_hz": `...), t.FrequencyHz, 'f', -1, 64)
+	out = appendHz(append(out, `, "frequency_hz": `...), t.FrequencyHz)
 	if t.Message == Extended {
 		out = append(out, `, "message": "extended"`...)
 	}
 	return append(out, '}')
+}
+
+// appendHz writes a frequency with as few decimals as tell it from any other. Most
+// have one at most, which needs no search for them.
+func appendHz(out []byte, hz float64) []byte {
+	const most = 1e14 // so many tenths are told apart
+	tenths := math.Round(hz * 10)
+	if hz <= 0 || tenths > most || tenths/10 != hz {
+		return strconv.AppendFloat(out, hz, 'f', -1, 64)
+	}
+	out = strconv.AppendInt(out, int64(tenths)/10, 10)
+	if tenth := int64(tenths) % 10; tenth > 0 {
+		out = append(out, '.', byte('0'+tenth))
+	}
+	return out
 }
 
 func appendShortfall(out []byte, s Shortfall) []byte {

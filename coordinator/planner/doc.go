@@ -44,18 +44,19 @@
 //
 // .ci/long figures prints all figures of the graded family, with five runs of each
 // time in rows that benchstat reads, and keeps them. Those below are of single runs
-// on a machine under load. Whole commands for a day, file in, file out, in processor
-// time, in relation to checking the same plan, and the most memory at once:
+// on a machine under load, memory later than the rest. Whole commands for a day, file
+// in, file out, in processor time, in relation to checking the same plan, and the most
+// memory at once:
 //
 //	                beacons  transmissions   plan   plan/check   memory
 //	club                  8          1,512   0.04 s    1.0       42 MiB
 //	club, 3×              8          2,808   0.07 s    1.6       43 MiB
 //	region               60          6,277   0.06 s    1.0       47 MiB
 //	region, 3×           60         16,342   0.10 s    1.6       51 MiB
-//	nation            1,000        103,648   0.26 s    1.3       79 MiB
-//	nation, 3×        1,000        135,360   2.0 s     7.7       94 MiB
-//	world            10,000         98,509   0.8 s     1.4      158 MiB
-//	world, 3×        10,000        134,992   6.2 s     8.8      159 MiB
+//	nation            1,000        103,648   0.26 s    1.3       88 MiB
+//	nation, 3×        1,000        135,360   2.0 s     7.7      135 MiB
+//	world            10,000         98,509   0.8 s     1.4      234 MiB
+//	world, 3×        10,000        134,992   6.2 s     8.8      285 MiB
 //
 // The least level of those that want three times as much, beside a level that not
 // all can have at once, whatever the plan (TestLeastLevel), and the band deviation,
