@@ -2,6 +2,7 @@ package broker
 
 import (
 	"sync"
+	"time"
 
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
@@ -69,6 +70,11 @@ func (f *feed) OnSessionEstablished(client *mqtt.Client, _ packets.Packet) {
 		return
 	}
 	s := &session{client: client, dropped: &f.server.Info.MessagesDropped, waiting: make(chan struct{}, maxWaiting)}
+	// What a packet of MQTT 5.0 says besides, the library reads.
+	if conn, ok := client.Net.Conn.(*agentConn); ok && client.Properties.ProtocolVersion < 5 {
+		conn.take = f.taker(s)
+		conn.silence = time.Duration(client.State.Keepalive) * time.Second * 3 / 2 // MQTT 3.1.1, section 3.1.2.10
+	}
 	former, had := f.sessions.Swap(client.ID, s)
 	f.server.Clients.Delete(client.ID)
 	if had {
@@ -79,6 +85,31 @@ func (f *feed) OnSessionEstablished(client *mqtt.Client, _ packets.Packet) {
 	case <-f.stopping: // and close may have looked before
 		client.Stop(packets.ErrServerShuttingDown)
 	default:
+	}
+}
+
+// taker makes what takes the messages of a session from its connection. It leaves
+// to the library what is to be refused.
+func (f *feed) taker(s *session) func(first byte, body []byte) bool {
+	var latest string // topic, which the agent may write; mostly that of the next message
+	return func(first byte, body []byte) bool {
+		name, id, payload, err := parsePublish(first, body)
+		if err != nil || f.session(s.client) != s {
+			return false
+		}
+		const qualities, again = 0x06, 0x08
+		if (first&qualities == 0) != (id == 0) || first&again != 0 && id == 0 { // MQTT 3.1.1, sections 2.3.1 and 3.3.1.1
+			return false
+		}
+		if string(name) != latest {
+			said := string(name)
+			if _, ok := mayUse(s.client.ID, said, true); !ok {
+				return false
+			}
+			latest = said
+		}
+		f.take(s, latest, id, payload)
+		return true
 	}
 }
 
@@ -135,7 +166,7 @@ func (f *feed) OnPacketRead(client *mqtt.Client, packet packets.Packet) (packets
 		if _, ok := mayUse(client.ID, packet.TopicName, true); !ok {
 			return packet, nil
 		}
-		f.take(s, packet)
+		f.take(s, packet.TopicName, packet.PacketID, packet.Payload)
 	case packet.FixedHeader.Type == packets.Subscribe && packet.SubscribeValidate() == packets.CodeSuccess:
 		s.subscribe(packet, func(name string) bool { return f.gate.OnACLCheck(client, name, false) }, &f.kept)
 	case packet.FixedHeader.Type == packets.Unsubscribe && packet.UnsubscribeValidate() == packets.CodeSuccess:
@@ -146,15 +177,18 @@ func (f *feed) OnPacketRead(client *mqtt.Client, packet packets.Packet) (packets
 	return nothing, nil
 }
 
-// take hands on what an agent says.
-func (f *feed) take(s *session, packet packets.Packet) {
+// take hands on what an agent says; the id is 0 with QoS 0.
+func (f *feed) take(s *session, name string, id uint16, payload []byte) {
 	select {
 	case s.waiting <- struct{}{}:
-	case <-f.stopping:
-		return
+	default:
+		select {
+		case s.waiting <- struct{}{}:
+		case <-f.stopping:
+			return
+		}
 	}
-	id := packet.PacketID // 0 with QoS 0
-	f.hand(Delivery{Topic: packet.TopicName, Payload: packet.Payload, Done: func() { s.answer(id) }})
+	f.hand(Delivery{Topic: name, Payload: payload, Done: func() { s.answer(id) }})
 }
 
 // OnPublish lets nothing through that agents say.

@@ -95,16 +95,16 @@ func readPacket(in *bufio.Reader) (packet []byte, header int, err error) {
 }
 
 // parsePublish takes a PUBLISH apart; the id is 0 with QoS 0.
-func parsePublish(first byte, body []byte) (topic string, id uint16, payload []byte, err error) {
+func parsePublish(first byte, body []byte) (topic []byte, id uint16, payload []byte, err error) {
 	quality := first >> 1 & 3
 	if len(body) < 2 || quality > 1 {
-		return "", 0, nil, errors.New("the broker sent a message that cannot be read, or with a quality that nobody asked for")
+		return nil, 0, nil, errors.New("a message cannot be read, or has a quality that nobody asked for")
 	}
 	length := int(binary.BigEndian.Uint16(body))
 	if body = body[2:]; len(body) < length+2*int(quality) {
-		return "", 0, nil, errors.New("the broker sent a message that ends in its topic")
+		return nil, 0, nil, errors.New("a message ends in its topic")
 	}
-	topic, payload = string(body[:length]), body[length:]
+	topic, payload = body[:length], body[length:]
 	if quality == 1 {
 		id, payload = binary.BigEndian.Uint16(payload), payload[2:]
 	}
@@ -127,7 +127,7 @@ func (s *stream) take(first byte, body []byte) error {
 	} else if len(s.heard) >= math.MaxUint16 {
 		return nil
 	}
-	s.heard = append(s.heard, Delivery{Topic: topic, Payload: payload, Retained: first&1 != 0, Done: done})
+	s.heard = append(s.heard, Delivery{Topic: string(topic), Payload: payload, Retained: first&1 != 0, Done: done})
 	ring(s.hear)
 	return nil
 }
