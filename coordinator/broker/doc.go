@@ -21,8 +21,9 @@
 // and hushes are signed.
 //
 // The embedded broker holds back its acknowledgement by taking the message from
-// the library as soon as it is read, and writing the PUBACK itself after Done,
-// together with those of other messages that were dealt with meanwhile. Hence
+// the library's connection (agentConn; of MQTT 5.0, from the library as soon as it
+// is read), and writing the PUBACK itself after Done, together with those of other
+// messages that were dealt with meanwhile. Hence
 // what agents publish reaches this process and nobody else, presence included,
 // which it needs no retained copy of: when this process starts anew, so do they.
 // Subscriptions and what is retained are ours too: each agent reads a few topics
