@@ -46,11 +46,13 @@ const (
 
 // A group that is small waits for more until this long after the one before it
 // began: so many beacons that each say little cost five commits a second, not one
-// each. What comes after a quiet moment waits for nothing, nor does what is left
-// after a large group, and after others the less the larger they were.
+// each. What comes after a quiet moment waits for nothing, nor do the few small
+// groups that are left after a large one, and after others the less the larger
+// they were.
 const (
 	gatherFor    = 200 * time.Millisecond
-	enoughToSend = 250 // messages, or twice as many records, that wait for no more
+	ahead        = 2 * gatherFor // how far a large group lets small ones run ahead
+	enoughToSend = 250           // messages, or twice as many records, that wait for no more
 )
 
 // When a crowd speaks at once, as after a hush or when all come back, records wait
@@ -85,15 +87,22 @@ func (l *lane) collect(ctx context.Context) (group []*message) {
 		group = l.took(m, group)
 		rows += len(m.reports.Records)
 	}
-	l.next = began.Add(pauseAfter(len(group), countRecords(group)))
+	l.next = nextAfter(l.next, began, len(group), countRecords(group))
 	slices.SortStableFunc(group, func(a, b *message) int { return cmp.Compare(a.address.Beacon, b.address.Beacon) })
 	return group
 }
 
-// pauseAfter is how long after a group began the next one waits for more.
-func pauseAfter(messages, records int) time.Duration {
+// nextAfter is until when the next group waits for more after one that began, if
+// that one was to wait until before.
+func nextAfter(before, began time.Time, messages, records int) time.Time {
 	size := max(messages, records/2)
-	return gatherFor * time.Duration(max(enoughToSend-size, 0)) / enoughToSend
+	switch {
+	case size >= enoughToSend:
+		return began.Add(-ahead)
+	case began.Sub(before) > ahead: // a quiet moment
+		before = began
+	}
+	return before.Add(gatherFor * time.Duration(enoughToSend-size) / enoughToSend)
 }
 
 // size is how much a message adds to a group: 1, or half of its records.

@@ -68,19 +68,23 @@ func TestSmallGroupsWaitForMore(t *testing.T) {
 }
 
 func TestThePauseAfterAGroupIsTheShorterTheLargerItWas(t *testing.T) {
+	began := time.Unix(1_800_000_000, 0)
 	for name, c := range map[string]struct {
+		before            time.Duration // from began on
 		messages, records int
 		want              time.Duration
 	}{
-		"nothing":                    {0, 0, gatherFor},
-		"half of what is enough":     {enoughToSend / 2, 0, gatherFor / 2},
-		"the same, in records":       {1, enoughToSend, gatherFor / 2},
-		"enough":                     {enoughToSend, 0, 0},
-		"more than enough":           {4000, 4000, 0},
-		"one batch of many records":  {1, 500, 0},
-		"each message with a record": {50, 50, gatherFor * 4 / 5},
+		"nothing":                       {0, 0, 0, gatherFor},
+		"half of what is enough":        {0, enoughToSend / 2, 0, gatherFor / 2},
+		"the same, in records":          {0, 1, enoughToSend, gatherFor / 2},
+		"each message with a record":    {0, 50, 50, gatherFor * 4 / 5},
+		"enough":                        {0, enoughToSend, 0, -ahead},
+		"more than enough, ahead":       {gatherFor, 4000, 4000, -ahead},
+		"one batch of many records":     {0, 1, 500, -ahead},
+		"a small one after a large one": {-ahead, 50, 0, -ahead + gatherFor*4/5},
+		"after a quiet moment":          {-ahead - 1, 50, 0, gatherFor * 4 / 5},
 	} {
-		if got := pauseAfter(c.messages, c.records); got != c.want {
+		if got := nextAfter(began.Add(c.before), began, c.messages, c.records).Sub(began); got != c.want {
 			t.Errorf("%s: %s, want %s", name, got, c.want)
 		}
 	}
