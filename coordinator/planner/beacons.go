@@ -26,12 +26,12 @@ func (m *model) addBeacons(in Input) {
 	slices.SortFunc(order, func(a, b int) int { return byName(m.fleet.Beacons[a], m.fleet.Beacons[b]) })
 	m.beacons = make([]beacon, len(order))
 	m.count = len(order)
-	m.number, m.name = make(map[string]int, len(order)), make([]string, len(order))
+	m.number = make(map[string]int, len(order))
 	m.useAt = slices.Repeat([]int8{-1}, len(order)*len(m.bands))
 	for i, original := range order {
 		source := m.fleet.Beacons[original]
 		b := &m.beacons[i]
-		m.number[source.Name], m.name[i] = i, source.Name
+		m.number[source.Name] = i
 		*b = beacon{
 			name: source.Name, source: source, site: int32(m.siteIndex(source.Site.Name)),
 			rest: source.Rest, amplifier: source.MaxIn30Min, pairs: source.Pairs(), hash: hashName(source.Name),

@@ -122,14 +122,11 @@ func (b *board) loads(t int) []uint8 { return b.load[t*len(b.room) : (t+1)*len(b
 // the beacon holds a lease it is what the lease says, and stays.
 func (b *board) put(id, t, u int, k kind, hz int64) {
 	x := &b.beacons[id]
-	way := &x.uses[u]
 	if held, ok := b.held(id, t); ok && k != leased {
 		b.lift(id, t, held)
 		k, hz = fixed, held.hz
 	}
-	cell := b.cell(t, way.band)
-	*cell = append(*cell, signal{beacon: int32(id), site: x.site, use: int8(u), kind: k})
-	b.occupy(x, t, way.band)
+	b.enter(x, id, t, u, k)
 	if k == leased {
 		return
 	}
@@ -140,6 +137,14 @@ func (b *board) put(id, t, u int, k kind, hz int64) {
 		return
 	}
 	b.sent[id] = slices.Insert(b.sent[id], at, sent)
+}
+
+// enter writes a signal into its cell.
+func (b *board) enter(x *beacon, id, t, u int, k kind) {
+	band := x.uses[u].band
+	cell := b.cell(t, band)
+	*cell = append(*cell, signal{beacon: int32(id), site: x.site, use: int8(u), kind: k})
+	b.occupy(x, t, band)
 }
 
 // occupy counts the resources and shares that a signal uses.

@@ -137,7 +137,9 @@ func (k *keeper) together() bool {
 			if k.limitsOfSite(x, t, way.band) != 0 {
 				return false
 			}
-			k.put(id, t, int(s.use), kept, way.inside(s.hz))
+			s.kind, s.hz = kept, way.inside(s.hz)
+			k.enter(x, id, t, int(s.use), kept)
+			k.sent[id] = append(k.sent[id], s)
 			k.ends[id].add(x, t)
 		}
 	}

@@ -16,25 +16,23 @@ const micro = 1_000_000
 
 // model is the fleet in numbers. Slots count from 0, the first of the plan.
 type model struct {
-	fleet    *fleet.Fleet
-	length   slot.Length
-	first    slot.Number
-	slots    int
-	frozen   int // slots before this are only ever thinned
-	bands    []bandModel
-	bandName []string
-	sites    []siteModel
-	beacons  []beacon // by name; behind count, holders of leases only
-	count    int
-	number   map[string]int // of each beacon, by name
-	name     []string       // of each beacon
-	useAt    []int8         // by beacon and band: which of the beacon's it is, -1 if none
-	room     []uint8        // capacity of each resource
-	names    []string       // of each resource
-	days     []day
-	today    []today
-	dayOf    []int32
-	seed     uint64
+	fleet   *fleet.Fleet
+	length  slot.Length
+	first   slot.Number
+	slots   int
+	frozen  int // slots before this are only ever thinned
+	bands   []bandModel
+	sites   []siteModel
+	beacons []beacon // by name; behind count, holders of leases only
+	count   int
+	number  map[string]int // of each beacon, by name
+	useAt   []int8         // by beacon and band: which of the beacon's it is, -1 if none
+	room    []uint8        // capacity of each resource
+	names   []string       // of each resource
+	days    []day
+	today   []today
+	dayOf   []int32
+	seed    uint64
 
 	perHour   int // slots in an hour
 	hourPhase int // of the plan's first slot within the day, and a number of whole days
@@ -159,9 +157,6 @@ func (m *model) addBands() {
 		})
 	}
 	slices.SortFunc(m.bands, func(a, b bandModel) int { return strings.Compare(a.name, b.name) })
-	for i := range m.bands {
-		m.bandName = append(m.bandName, m.bands[i].name)
-	}
 }
 
 func (m *model) bandIndex(name string) int {

@@ -19,14 +19,14 @@ func (b *board) read(p *plan.Plan, other func(t plan.Transmission, slot int)) []
 	var beacons, bands guesses
 	for i := range p.Transmissions {
 		t := &p.Transmissions[i]
-		if i == 0 || !t.Start.Equal(p.Transmissions[i-1].Start) {
+		if i == 0 || t.Start != p.Transmissions[i-1].Start {
 			at = int(b.length.At(t.Start) - b.first)
 		}
 		if at < 0 || at >= b.slots {
 			continue
 		}
-		id, u := beacons.index(t.Beacon, b.name, b.beaconIndex), -1
-		if k := bands.index(t.Band, b.bandName, b.bandIndex); id >= 0 && k >= 0 {
+		id, u := beacons.index(t.Beacon, b.beaconIndex), -1
+		if k := bands.index(t.Band, b.bandIndex); id >= 0 && k >= 0 {
 			u = int(b.useAt[id*len(b.bands)+k])
 		}
 		if u < 0 {
@@ -62,23 +62,22 @@ func (m *model) lists() [][]sending {
 	return lists
 }
 
-// guesses remembers which of a list of names was found last for those that end
-// alike: a plan says each name often, and comparing it is quicker than looking it up.
-type guesses [1 << guessBits]int32
+// guesses remembers what was found last for names that end alike: a plan says each
+// name often, mostly in the same memory, and comparing it is quicker than looking it up.
+type guesses [1 << guessBits]struct {
+	name  string
+	index int
+}
 
-const guessBits = 13
+const guessBits = 12
 
-// index returns where a name is in the list, as look does: -1 if it is not there.
-func (g *guesses) index(name string, names []string, look func(string) int) int {
+// index returns what look finds for a name.
+func (g *guesses) index(name string, look func(string) int) int {
 	guess := &g[ending(name)>>(32-guessBits)]
-	if i := int(*guess); i < len(names) && names[i] == name {
-		return i
+	if guess.name != name || name == "" {
+		guess.name, guess.index = name, look(name)
 	}
-	i := look(name)
-	if i >= 0 {
-		*guess = int32(i)
-	}
-	return i
+	return guess.index
 }
 
 // ending mixes the last eight bytes of a name, or all if it has fewer, into 32 bits.
