@@ -20,19 +20,19 @@
 // only then. Nothing that comes this way can key a transmitter; orders, leases
 // and hushes are signed.
 //
-// The embedded broker holds back its acknowledgement by taking the message from
-// the library's connection (agentConn; of MQTT 5.0, from the library as soon as it
-// is read), and writing the PUBACK itself after Done, together with those of other
-// messages that were dealt with meanwhile. Hence
-// what agents publish reaches this process and nobody else, presence included,
-// which it needs no retained copy of: when this process starts anew, so do they.
-// Subscriptions and what is retained are ours too: each agent reads a few topics
-// of its own, so that a set of bits says which, and the library's tree of topics
-// stays empty. An idle agent has one goroutine that reads and the library's one
-// that writes; ours is there only while there is something to write. Two edges
-// follow. QoS 2, whose handshake could not be held back so, is refused by
-// closing the connection; and each client may have a bounded number of messages
-// waiting for Done, after which its connection is read no further.
+// The embedded broker holds back its acknowledgement by taking the message out of
+// the connection before the library reads it (agentConn; with MQTT 5.0, as soon as
+// it has), and writing the PUBACK itself after Done, together with those of other
+// messages that were dealt with meanwhile. Hence what agents publish reaches this
+// process and nobody else, presence included, which it needs no retained copy of:
+// when this process starts anew, so do they. Subscriptions and what is retained are
+// ours too: each agent reads a few topics of its own, so that a set of bits says
+// which, and the library's tree of topics stays empty. An idle agent has one
+// goroutine that reads and the library's one that writes; ours is there only while
+// there is something to write. Two edges follow. QoS 2, whose handshake could not
+// be held back so, is refused by closing the connection; and each client may have
+// a bounded number of messages waiting for Done, after which its connection is read
+// no further.
 //
 // The external client reconnects by itself with a growing, scattered pause, one
 // new client for each connection, and counts as connected only when the broker
