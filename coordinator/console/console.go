@@ -54,6 +54,7 @@ func New(options Options) *Console {
 	if options.Now == nil {
 		options.Now = time.Now
 	}
+	pages() // what is wrong with them shows now
 	c := &Console{
 		options: options,
 		beacons: apiv1.NewBeaconServiceClient(options.Services), fleets: apiv1.NewFleetServiceClient(options.Services),

@@ -13,6 +13,7 @@ import (
 	"net/http"
 	"path"
 	"strings"
+	"sync"
 	"time"
 
 	"lamplighter/coordinator/report"
@@ -58,7 +59,13 @@ func serveAsset(w http.ResponseWriter, r *http.Request) {
 	_, _ = w.Write(content) // the asker may be gone
 }
 
-var pages = template.Must(template.New("").Funcs(template.FuncMap{
+// pages are read when a console is made: the program has many commands without one.
+var pages = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("").Funcs(functions).ParseFS(templateFiles, "templates/*.html"))
+})
+
+// functions are what templates may call.
+var functions = template.FuncMap{
 	"asset": func(name string) (string, error) {
 		if address, known := assetNames[name]; known {
 			return address, nil
@@ -81,7 +88,7 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 		}
 		return all
 	},
-}).ParseFS(templateFiles, "templates/*.html"))
+}
 
 // frame is what stands around every page.
 type frame struct {
@@ -175,7 +182,7 @@ func (c *Console) render(w http.ResponseWriter, r *http.Request, status int, nam
 	var text bytes.Buffer
 	body, err := fragment(name, map[string]any{"Frame": f, "Body": f.Body})
 	if err == nil {
-		err = pages.ExecuteTemplate(&text, "frame", map[string]any{"Frame": f, "Main": template.HTML(body)}) //nolint:gosec // made by a template
+		err = pages().ExecuteTemplate(&text, "frame", map[string]any{"Frame": f, "Main": template.HTML(body)}) //nolint:gosec // made by a template
 	}
 	if err != nil {
 		c.options.Log.ErrorContext(r.Context(), "a page could not be made", "page", name, "error", err)
@@ -190,6 +197,6 @@ func (c *Console) render(w http.ResponseWriter, r *http.Request, status int, nam
 // fragment makes a piece of a page.
 func fragment(name string, data any) (string, error) {
 	var text bytes.Buffer
-	err := pages.ExecuteTemplate(&text, name, data)
+	err := pages().ExecuteTemplate(&text, name, data)
 	return text.String(), err
 }
