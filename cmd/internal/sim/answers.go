@@ -114,7 +114,7 @@ func (db *database) saveLease(r lease.Request, known lease.Known, d lease.Decisi
 func (c *coordinator) confirmed(t *term, beacon string) {
 	if len(t.withheld) > 0 && !t.released {
 		t.released = true
-		c.during(0, func(t *term) {
+		c.during(gathers, func(t *term) {
 			t.released = false
 			c.tryWrite(t)
 		})

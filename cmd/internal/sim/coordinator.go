@@ -16,6 +16,7 @@ const (
 	extendEvery   = time.Hour
 	retryAfter    = time.Minute
 	settles       = 30 * time.Second
+	gathers       = 200 * time.Millisecond // what is released by requests that come together is written once
 	loopTick      = 5 * time.Second
 	electionEvery = time.Second
 	sessionLasts  = 30 * time.Second // of a holder that says nothing

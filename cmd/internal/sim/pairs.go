@@ -20,7 +20,7 @@ var pairsAtDevices = []kind{
 		}
 	}},
 	// Its lease is over, others have its slots, and it does not know.
-	{"out of reach, and then its orders come late", 12, 4 * time.Minute, time.Hour, func(w *world, d *device, _ time.Duration) func() {
+	{"out of reach, and then its orders come late", 6, 4 * time.Minute, time.Hour, func(w *world, d *device, _ time.Duration) func() {
 		if w.fleets[0].fleet.Beacon(d.name).Bands[0].Control != fleet.Remote {
 			return nil
 		}
@@ -56,7 +56,7 @@ var pairsAtDevices = []kind{
 		return nil
 	}},
 	// It goes on by its lease, and the other says to hold what is latest.
-	{"out of reach, and a second device speaks for it", 0.4, 10 * time.Minute, 6 * time.Hour, func(w *world, d *device, long time.Duration) func() {
+	{"out of reach, and a second device speaks for it", 0.25, 10 * time.Minute, 6 * time.Hour, func(w *world, d *device, long time.Duration) func() {
 		if d.clone {
 			return nil
 		}
@@ -70,7 +70,7 @@ var pairsAtDevices = []kind{
 		}
 	}},
 	// The own clock, which would know better, begins anew.
-	{"receiver lies, and then the agent starts anew", 6, 20 * time.Minute, 4 * time.Hour, func(_ *world, d *device, _ time.Duration) func() {
+	{"receiver lies, and then the agent starts anew", 4, 20 * time.Minute, 4 * time.Hour, func(_ *world, d *device, _ time.Duration) func() {
 		if d.source.judge == nil {
 			return nil
 		}
@@ -87,7 +87,7 @@ var pairsAtDevices = []kind{
 // pairsAtNetwork are those of everybody.
 var pairsAtNetwork = []networkKind{
 	// Some have the new orders and some the old, and nobody can say which.
-	{"cut off while new orders are on their way", 4, 10 * time.Minute, 6 * time.Hour, func(w *world, _ time.Duration) func() {
+	{"cut off while new orders are on their way", 2, 10 * time.Minute, 6 * time.Hour, func(w *world, _ time.Duration) func() {
 		var cut []*device
 		ended := false
 		w.shift()
