@@ -55,7 +55,6 @@ var points = []string{
 	"re-armed",
 	"a keyer's state that can't be read",
 	"a keyer that can't write",
-	"a kill during a commit that landed",
 	"a kill during a write of the keyer that landed",
 	"disk full",
 	"a record comes again",
