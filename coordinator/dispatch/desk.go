@@ -1,6 +1,7 @@
 package dispatch
 
 import (
+	"errors"
 	"sync"
 	"time"
 
@@ -29,17 +30,31 @@ type petition struct {
 	turn     bool          // it is to lead the next group
 }
 
+// errOvertaken is for a request whose asker has asked again before anybody came to
+// it: it waits for that answer, and would not look at this one.
+var errOvertaken = errors.New("its beacon has asked again meanwhile")
+
+// asker is who waits for one answer: of a beacon, two devices may ask.
+type asker struct{ beacon, run, kernel string }
+
+func (p *petition) asker() asker {
+	return asker{p.request.Beacon, p.asked.GetRun(), p.asked.GetBootId()}
+}
+
 // desk gathers the requests that come while others are decided on, and has all
 // of them decided in one transaction: a thousand at once cost not much more than
 // one. Of a beacon only one is decided at a time, since the second is judged by
-// what was stored of the first.
+// what was stored of the first. A request takes the place of an older one of the
+// same asker: otherwise thousands who ask again while the database is slow would
+// only ever be answered what they asked before, and would ask again.
 type desk struct {
 	decide func([]*petition) error
 
 	mu      sync.Mutex
 	waiting []*petition
-	busy    bool      // somebody leads a group, or is about to
-	began   time.Time // when the latest group was taken
+	places  map[asker]int // of those that wait, in waiting
+	busy    bool          // somebody leads a group, or is about to
+	began   time.Time     // when the latest group was taken
 }
 
 func newDesk(t *term) *desk {
@@ -65,7 +80,7 @@ func newDesk(t *term) *desk {
 func (d *desk) ask(asked *wirev1.LeaseRequest) (lease.Decision, error) {
 	p := &petition{asked: asked, request: orders.Asked(asked), ready: make(chan struct{})}
 	d.mu.Lock()
-	d.waiting = append(d.waiting, p)
+	d.join(p)
 	wait := d.busy
 	d.busy = true
 	d.mu.Unlock()
@@ -92,6 +107,28 @@ func (d *desk) ask(asked *wirev1.LeaseRequest) (lease.Decision, error) {
 	return p.decision, p.err
 }
 
+// join puts a request where one of the same asker waits, else behind all others.
+// One that is to lead the next group stays. Call it with the lock held.
+func (d *desk) join(p *petition) {
+	if i, waits := d.places[p.asker()]; waits && !d.waiting[i].turn {
+		former := d.waiting[i]
+		former.err = errOvertaken
+		d.waiting[i] = p
+		close(former.ready)
+		return
+	}
+	d.waiting = append(d.waiting, p)
+	d.place()
+}
+
+// place notes where the last that waits is.
+func (d *desk) place() {
+	if d.places == nil {
+		d.places = map[asker]int{}
+	}
+	d.places[d.waiting[len(d.waiting)-1].asker()] = len(d.waiting) - 1
+}
+
 func (d *desk) lastBegan() time.Time {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -104,16 +141,17 @@ func (d *desk) next() (group []*petition) {
 	defer d.mu.Unlock()
 	d.began = time.Now()
 	there := map[string]bool{}
-	var left []*petition
-	for _, p := range d.waiting {
+	all := d.waiting
+	d.waiting, d.places = nil, nil
+	for _, p := range all {
 		if there[p.request.Beacon] || len(group) == mostPetitions {
-			left = append(left, p)
+			d.waiting = append(d.waiting, p)
+			d.place()
 			continue
 		}
 		there[p.request.Beacon] = true
 		group = append(group, p)
 	}
-	d.waiting = left
 	return group
 }
 

@@ -1,6 +1,7 @@
 package dispatch
 
 import (
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"slices"
@@ -34,7 +35,7 @@ func TestRequestsAreDecidedInGroups(t *testing.T) {
 		refused := map[string]int{}
 		ask := func(beacon string) {
 			asking.Go(func() {
-				decision, err := d.ask(&wirev1.LeaseRequest{Beacon: beacon})
+				decision, err := d.ask(&wirev1.LeaseRequest{Beacon: beacon, Run: rand.Text()}) // each from a device of its own
 				if decision.Sentence != beacon {
 					t.Errorf("%s was answered for %q", beacon, decision.Sentence)
 				}
@@ -70,6 +71,51 @@ func TestRequestsAreDecidedInGroups(t *testing.T) {
 		<-began
 		decided <- nil
 		asking.Wait()
+	})
+}
+
+// Whoever asks again while nobody has come to its first request is decided on once,
+// by what it asked last, and in the place of the first.
+func TestARequestTakesThePlaceOfAnOlderOne(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var groups []string
+		began, decided := make(chan struct{}), make(chan struct{})
+		d := &desk{decide: func(group []*petition) error {
+			text := ""
+			for _, p := range group {
+				text += " " + p.request.Beacon + string(p.asked.GetNonce())
+			}
+			groups = append(groups, text)
+			began <- struct{}{}
+			<-decided
+			return nil
+		}}
+		var asking sync.WaitGroup
+		ask := func(beacon, nonce string, want error) {
+			asking.Go(func() {
+				if _, err := d.ask(&wirev1.LeaseRequest{Beacon: beacon, Nonce: []byte(nonce)}); !errors.Is(err, want) {
+					t.Errorf("%s%s: %v, want %v", beacon, nonce, err, want)
+				}
+			})
+			synctest.Wait()
+		}
+		ask("a", "1", nil)
+		<-began
+		ask("b", "1", errOvertaken)
+		ask("c", "1", nil)
+		ask("b", "2", errOvertaken)
+		ask("a", "2", nil)
+		ask("b", "3", nil)
+		decided <- struct{}{}
+		<-began
+		ask("b", "4", nil) // the third is being decided on
+		decided <- struct{}{}
+		<-began
+		decided <- struct{}{}
+		asking.Wait()
+		if got, want := fmt.Sprint(groups), "[ a1  b3 c1 a2  b4]"; got != want {
+			t.Errorf("groups %s, want %s", got, want)
+		}
 	})
 }
 
@@ -130,7 +176,7 @@ func TestOneAtFaultIsRefusedAlone(t *testing.T) {
 func TestAGroupIsBounded(t *testing.T) {
 	d := &desk{}
 	for i := range mostPetitions + 1 {
-		p := &petition{ready: make(chan struct{})}
+		p := &petition{asked: &wirev1.LeaseRequest{}, ready: make(chan struct{})}
 		p.request.Beacon = fmt.Sprint(i)
 		d.waiting = append(d.waiting, p)
 	}

@@ -2,6 +2,7 @@ package dispatch
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"lamplighter/coordinator/broker"
@@ -37,6 +38,9 @@ func (d *Dispatcher) answerLease(ctx context.Context, delivery broker.Delivery) 
 		return garbled
 	}
 	decision, err := t.desk.ask(asked)
+	if errors.Is(err, errOvertaken) {
+		return overtaken
+	}
 	if err != nil {
 		d.options.Log.Error("a lease could not be stored and is not given", "beacon", address.Beacon, "error", err)
 		return failed

@@ -8,9 +8,10 @@ import (
 
 // Results of a lease request besides the reasons of package lease.
 const (
-	granted = "granted"
-	garbled = "garbled" // it could not be read, or spoke for somebody else
-	failed  = "failed"  // the answer could not be stored
+	granted   = "granted"
+	garbled   = "garbled"   // it could not be read, or spoke for somebody else
+	failed    = "failed"    // the answer could not be stored
+	overtaken = "overtaken" // its asker has asked again meanwhile
 )
 
 // figures are the metrics of dispatch.
@@ -47,7 +48,7 @@ func newFigures(registry prometheus.Registerer) *figures {
 		}),
 	}
 	for _, result := range []string{
-		granted, garbled, failed, string(lease.NotLeader), string(lease.UnknownBeacon), string(lease.UpdateNeeded),
+		granted, garbled, failed, overtaken, string(lease.NotLeader), string(lease.UnknownBeacon), string(lease.UpdateNeeded),
 		string(lease.ClonedIdentity), string(lease.OtherKernel), string(lease.UnknownOrders), string(lease.NoControlOperator),
 	} {
 		f.requests.WithLabelValues(result)
