@@ -3,6 +3,7 @@ package dispatch
 import (
 	"context"
 	"errors"
+	"runtime/debug"
 	"sync"
 	"time"
 
@@ -141,7 +142,9 @@ func (l *loop) adopt(ctx context.Context, m made) error {
 	l.decide.Lock()
 	l.writer.Plan, l.around = m.plan, m.around
 	l.decide.Unlock()
-	return l.write(ctx)
+	err := l.write(ctx)
+	debug.FreeOSMemory() // a large network's plan and orders leave behind far more than is needed until the next
+	return err
 }
 
 // write writes orders by the plan in force, and sets the time at which to look
