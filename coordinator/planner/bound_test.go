@@ -290,45 +290,48 @@ func (b *bound) glpk(lp []byte) float64 {
 
 // TestAirtimeAgainstSolver holds oversubscribed fleets to the linear bound.
 func TestAirtimeAgainstSolver(t *testing.T) {
-	for seed := range seeds(24) {
-		t.Run(fmt.Sprint(seed), func(t *testing.T) {
-			boundOf(t, testfleet.Crowded(seed)).hold(reach{least: 0.99, total: 0.998, each: 1})
-		})
-	}
+	mustReach(t, testfleet.Crowded, upTo(24), reach{least: 0.99, total: 0.999, each: 1})
 }
 
 // TestPrioritiesAgainstSolver is the same with priorities.
 func TestPrioritiesAgainstSolver(t *testing.T) {
-	for seed := range seeds(12) {
-		t.Run(fmt.Sprint(seed), func(t *testing.T) {
-			boundOf(t, testfleet.Preferring(seed)).hold(reach{least: 0.99, total: 0.998, each: 1})
-		})
-	}
+	mustReach(t, testfleet.Preferring, upTo(12), reach{least: 0.99, total: 0.999, each: 1})
 }
 
 // TestQuietSharesAgainstSolver is the same with quiet shares too: which slots a site
-// is silent in is part of the plan. Fleet 10 and the three after the first twelve are
-// those of 120 in which chains that reach each beacon only once, from a pass that
-// saves quiet shares for later, leave too much.
+// is silent in is part of the plan. Fleet 10 and the first two after the first twelve
+// are those of 120 in which chains that reach each beacon only once, from a pass that
+// saves quiet shares for later, leave too much; in the last one a quiet share and
+// a beacon at another site stand together in the way of one that is short.
 func TestQuietSharesAgainstSolver(t *testing.T) {
-	var list []uint64
-	for seed := range seeds(12) {
-		list = append(list, seed)
-	}
+	list := upTo(12)
 	if !testing.Short() {
 		list = append(list, 64, 70, 118)
 	}
-	for _, seed := range list {
-		t.Run(fmt.Sprint(seed), func(t *testing.T) {
-			boundOf(t, testfleet.Quiet(seed)).hold(reach{least: 0.99, total: 0.998, each: 0.99})
-		})
+	mustReach(t, testfleet.Quiet, list, quietReach)
+}
+
+var quietReach = reach{least: 0.99, total: 0.999, each: 1}
+
+// upTo lists so many seeds, and fewer in short.
+func upTo(all uint64) (list []uint64) {
+	for seed := range seeds(all) {
+		list = append(list, seed)
 	}
+	return list
 }
 
 // reach is how near a plan is to come to the bound: the least level within one
-// transmission besides, the total in whole transmissions, or short of the bound by
-// one at most, and what each beacon gets, within one below the whole number.
+// transmission besides, the total, and what each beacon gets, within one below the
+// whole number.
 type reach struct{ least, total, each float64 }
+
+// mustReach holds fleets of a kind to the bound.
+func mustReach(t *testing.T, kind func(seed uint64) *testfleet.File, list []uint64, reach reach) {
+	for _, seed := range list {
+		t.Run(fmt.Sprint(seed), func(t *testing.T) { boundOf(t, kind(seed)).hold(reach) })
+	}
+}
 
 func boundOf(t *testing.T, file *testfleet.File) *bound {
 	return newBound(t, planner.Input{Fleet: read(t, file), From: from, To: from.Add(day)})
@@ -358,7 +361,7 @@ func (b *bound) hold(reach reach) {
 	if least < leastBound-1e-6 {
 		t.Errorf("least level is more than a transmission below %.2f of the bound %.4f", reach.least, leastBound)
 	}
-	if total < math.Floor(reach.total*totalBound) && total < totalBound-1 {
+	if total < reach.total*totalBound {
 		t.Errorf("total airtime %.0f, fair shares are %.2f", total, totalBound)
 	}
 }

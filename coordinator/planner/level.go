@@ -53,7 +53,8 @@ type step struct {
 	lost   int // slot given up; -1 at the start of a chain
 	slot   int // which the one before takes; another one if only a share of the day is given up
 	before int
-	along  []int32 // who moves from the slot given up to slot with the one before
+	along  []int32 // who moves to slot with the one before
+	from   int     // which they leave
 }
 
 // end is where a chain ends: the last step finds a place in slot, or, with
@@ -272,7 +273,7 @@ func (l *leveller) apply(e end) bool {
 	slot := e.slot
 	for at := e.step; at >= 0; at = l.steps[at].before {
 		s := l.steps[at]
-		if s.lost >= 0 && !l.lead([]int32{int32(s.id)}, s.lost, &log) || !l.lead(s.along, s.lost, &log) ||
+		if s.lost >= 0 && !l.lead([]int32{int32(s.id)}, s.lost, &log) || !l.lead(s.along, s.from, &log) ||
 			slot >= 0 && !l.bring([]int32{int32(s.id)}, slot, &log) || !l.bring(s.along, s.slot, &log) {
 			l.undo(log)
 			l.refused = true

@@ -67,7 +67,7 @@ func (l *leveller) shift(root int) bool {
 			continue
 		}
 		l.work--
-		for _, near := range l.nearest(root, t, 1, l.room[s.resource]-1) {
+		for _, near := range l.nearest(root, t, 0, l.room[s.resource]-1) {
 			if l.moveAlong(root, t, near.slot, near.there) {
 				return true
 			}
@@ -109,8 +109,8 @@ type busy struct {
 }
 
 // nearest lists a few slots of the day of t, those near it first, in which others of
-// a beacon's site send, so many at least and at most, and all may move.
-func (l *leveller) nearest(id, t int, least, most uint8) (list []busy) {
+// a beacon's site send, so many at most, and all may move: all but so many losers to t.
+func (l *leveller) nearest(id, t int, losers, most uint8) (list []busy) {
 	const few = 6
 	site := l.beacons[id].site
 	first, _ := slices.BinarySearch(l.dayOf, l.dayOf[t])
@@ -124,14 +124,24 @@ func (l *leveller) nearest(id, t int, least, most uint8) (list []busy) {
 		if at < first || at >= end {
 			continue
 		}
-		if load := l.loads(at)[l.sites[site].resource]; load < least || load > most {
+		if load := l.loads(at)[l.sites[site].resource]; load <= losers || load > most {
 			continue
 		}
-		if there, ok := l.together(site, id, at); ok {
+		if there, ok := l.together(site, id, at); ok && l.closed(there, t) <= int(losers) {
 			list = append(list, busy{at, there})
 		}
 	}
 	return list
+}
+
+// closed counts those of a list who may not transmit in slot t.
+func (l *leveller) closed(list []int32, t int) (n int) {
+	for _, id := range list {
+		if !l.beacons[id].any.set.has(t) {
+			n++
+		}
+	}
+	return n
 }
 
 // suspectWhole looks for a slot of the day in which the site could be silent
@@ -140,7 +150,7 @@ func (l *leveller) nearest(id, t int, least, most uint8) (list []busy) {
 // nearest few.
 func (l *leveller) suspectWhole(i, t int) {
 	id := l.steps[i].id
-	for _, near := range l.nearest(id, t, 2, math.MaxUint8) {
+	for _, near := range l.nearest(id, t, 1, math.MaxUint8) {
 		l.suspectOf(i, t, near.slot, near.there)
 	}
 }
@@ -177,7 +187,37 @@ func (l *leveller) suspectOf(i, t, at int, there []int32) {
 		l.log = log
 		if ok {
 			l.reach(int(loser), at)
-			l.steps = append(l.steps, step{id: int(loser), lost: at, slot: t, before: i, along: along})
+			l.steps = append(l.steps, step{id: int(loser), lost: at, slot: t, before: i, along: along, from: at})
+		}
+	}
+}
+
+// suspectBesides adds, in a thorough search, those each of whom with a quiet share
+// keeps step i from slot t: the site is silent in another slot instead, of which it
+// looks at the nearest few, and who sends there moves along to t.
+func (l *leveller) suspectBesides(i, t int) {
+	id := l.steps[i].id
+	s := &l.sites[l.beacons[id].site]
+	if l.thorough == nil || s.quiet < 0 {
+		return
+	}
+	if barred := l.barred(id, t); barred&LimitQuiet == 0 || barred == LimitQuiet {
+		return
+	}
+	for _, near := range l.nearest(id, t, 0, l.room[s.resource]-1) {
+		var log []move
+		first := len(l.steps)
+		if l.lead(near.there, near.slot, &log) && l.bring(near.there, t, &log) {
+			for _, other := range near.there {
+				l.reach(int(other), t) // what comes along is not in the way
+			}
+			for k := range l.bands {
+				l.suspectCell(i, t, int32(k))
+			}
+		}
+		l.undo(log)
+		for j := first; j < len(l.steps); j++ {
+			l.steps[j].along, l.steps[j].from = near.there, near.slot
 		}
 	}
 }

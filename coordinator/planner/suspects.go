@@ -15,6 +15,7 @@ func (l *leveller) suspects(i, t int) {
 		for k := range l.bands {
 			l.suspectCell(i, t, int32(k))
 		}
+		l.suspectBesides(i, t)
 		return
 	}
 	for u := range x.uses {

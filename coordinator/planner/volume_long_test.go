@@ -29,3 +29,6 @@ func TestVolume(t *testing.T) {
 		})
 	}
 }
+
+// TestQuietVolumeAgainstSolver holds 120 fleets with quiet shares to the linear bound.
+func TestQuietVolumeAgainstSolver(t *testing.T) { mustReach(t, testfleet.Quiet, upTo(120), quietReach) }
