@@ -8,16 +8,7 @@ import (
 // A heartbeat that comes just when a slot is due comes too late for it: that is
 // keyed, and recorded, by what the one before said of the time.
 func TestAHeartbeatAtKeyDownIsForTheNextOne(t *testing.T) {
-	o, err := trialOf(1, 2*time.Hour)
-	if err != nil {
-		t.Fatal(err)
-	}
-	o.Storm = false
-	w, err := newWorld(o)
-	if err != nil {
-		t.Fatal(err)
-	}
-	w.begin()
+	w, o := calmWorld(t, 1, 2*time.Hour)
 	set := 0
 	for w.now < o.Long-o.Calm {
 		w.run(w.now + 5*time.Millisecond)

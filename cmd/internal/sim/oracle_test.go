@@ -15,16 +15,7 @@ import (
 func TestTheOracleKnowsWhomAKilledCoordinatorGaveALease(t *testing.T) {
 	stored := 0
 	for seed := range uint64(6) {
-		o, err := trialOf(seed+1, time.Hour)
-		if err != nil {
-			t.Fatal(err)
-		}
-		o.Storm = false
-		w, err := newWorld(o)
-		if err != nil {
-			t.Fatal(err)
-		}
-		w.begin()
+		w, o := calmWorld(t, seed+1, time.Hour)
 		w.run(10 * time.Minute)
 		d := w.devices[0]
 		d.powerOff()

@@ -9,16 +9,7 @@ import (
 // it arrives all the same or does not. Seeds come to that too seldom for a point
 // that they must reach.
 func TestAKillDuringACommitLosesNoOutcome(t *testing.T) {
-	o, err := trialOf(1, 3*time.Hour)
-	if err != nil {
-		t.Fatal(err)
-	}
-	o.Storm = false
-	w, err := newWorld(o)
-	if err != nil {
-		t.Fatal(err)
-	}
-	w.begin()
+	w, o := calmWorld(t, 1, 3*time.Hour)
 	keyed := map[*device]bool{}
 	for w.now < o.Long-o.Calm {
 		w.run(w.now + time.Second)

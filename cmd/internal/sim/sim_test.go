@@ -38,6 +38,22 @@ func play(t testing.TB, seed uint64, long time.Duration) Result {
 	return r
 }
 
+// calmWorld is a world at its beginning to which nothing happens but what a test does.
+func calmWorld(t *testing.T, seed uint64, long time.Duration) (*world, Options) {
+	t.Helper()
+	o, err := trialOf(seed, long)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o.Storm = false
+	w, err := newWorld(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.begin()
+	return w, o
+}
+
 // All promises hold, whatever happens; and when nothing happens any more the
 // fleet goes back to work.
 func TestSeeds(t *testing.T) {
