@@ -58,7 +58,7 @@ func TestSparseFleets(t *testing.T) {
 func TestPathologicalFleets(t *testing.T) {
 	for name, file := range testfleet.Pathological() {
 		t.Run(name, func(t *testing.T) {
-			in := planner.Input{Fleet: read(t, file), From: from, To: from.Add(7 * day)}
+			in := planner.Input{Fleet: read(t, file), From: from, To: from.Add(days(7))}
 			p := makePlan(t, in)
 			mustHold(t, in, p)
 			figures := plan.Measure(in.Fleet, p, plan.Extra{})

@@ -42,13 +42,22 @@ func mustHold(t testing.TB, in planner.Input, p *plan.Plan) {
 	}
 }
 
-// seeds is how many random fleets a test tries: a twentieth with -short, for the
-// race detector, which makes the planner about ten times as slow.
+// seeds is how many random fleets a test tries: a fiftieth with -short, for the
+// race detector, which makes the planner about ten times as slow and has little to
+// see where nothing runs beside anything.
 func seeds(all uint64) uint64 {
 	if testing.Short() {
-		return (all + 19) / 20
+		return (all + 49) / 50
 	}
 	return all
+}
+
+// days is how long a plan a test makes: a day with -short.
+func days(all int) time.Duration {
+	if testing.Short() {
+		return day
+	}
+	return time.Duration(all) * day
 }
 
 // TestRandomFleets: whatever the fleet, no rule is broken.
