@@ -47,6 +47,9 @@ func TestNobodyWaitsForAServerThatIsCutOff(t *testing.T) {
 			_, err := conn.CopyFrom(ctx, pgx.Identifier{"t"}, []string{"c"}, pgx.CopyFromRows([][]any{{1}}))
 			return err
 		},
+		"a copy of records": func(ctx context.Context, conn *pgx.Conn) error {
+			return copyIn(ctx, conn, newRecordRows([]Record{{}}, []int{0}, time.Time{}), "copy t from stdin (format binary)")
+		},
 	} {
 		t.Run(what, func(t *testing.T) {
 			config, err := configure("postgres://u@127.0.0.1:1/d?sslmode=disable", Options{})

@@ -74,9 +74,8 @@ func (tx *Tx) copyRecords(ctx context.Context, records []Record, fresh []int) er
 	if len(fresh) == 0 {
 		return nil
 	}
-	_, err := tx.Conn().PgConn().CopyFrom(ctx, newRecordRows(records, fresh, tx.Now), `copy records
+	return copyIn(ctx, tx.Conn(), newRecordRows(records, fresh, tx.Now), `copy records
 		(recorded_day, beacon, boot, seq, kind, device_time, received_at, body, digest) from stdin (format binary)`)
-	return err
 }
 
 // compare finds out whether records whose keys are taken are the same ones

@@ -1,10 +1,24 @@
 package store
 
 import (
+	"context"
 	"encoding/binary"
 	"io"
 	"time"
+
+	"github.com/jackc/pgx/v5"
 )
+
+// copyIn runs a COPY of rows that are bytes already. Of such a one the library
+// does not tell its tracer, who is needed for the deadline.
+func copyIn(ctx context.Context, conn *pgx.Conn, rows io.Reader, statement string) error {
+	if tracer, ok := conn.Config().Tracer.(pgx.CopyFromTracer); ok {
+		ctx = tracer.TraceCopyFromStart(ctx, conn, pgx.TraceCopyFromStartData{})
+		defer tracer.TraceCopyFromEnd(ctx, conn, pgx.TraceCopyFromEndData{})
+	}
+	_, err := conn.PgConn().CopyFrom(ctx, rows, statement)
+	return err
+}
 
 // recordRows writes rows of records as COPY wants them (Postgres manual, COPY,
 // "Binary Format"). It does so by hand because this is where the coordinator
