@@ -26,6 +26,10 @@ func (p *piecemeal) Read(b []byte) (int, error) { return p.Reader.Read(b) }
 
 func (p *piecemeal) RemoteAddr() net.Addr { return &net.TCPAddr{} }
 
+func (p *piecemeal) Write(b []byte) (int, error) { return len(b), nil }
+
+func (p *piecemeal) Close() error { return nil }
+
 func (p *piecemeal) SetDeadline(time.Time) error { p.deadlines++; return nil }
 
 // readAll reads as the library does, a little at a time.

@@ -69,7 +69,7 @@ func (f *feed) OnSessionEstablished(client *mqtt.Client, _ packets.Packet) {
 	if client.Closed() { // a newer connection of the same agent was faster
 		return
 	}
-	s := &session{client: client, dropped: &f.server.Info.MessagesDropped, waiting: make(chan struct{}, maxWaiting)}
+	s := &session{client: client, dropped: &f.server.Info.MessagesDropped, waiting: make(chan struct{}, maxWaiting), over: make(chan struct{})}
 	// What a packet of MQTT 5.0 says besides, the library reads.
 	if conn, ok := client.Net.Conn.(*agentConn); ok && client.Properties.ProtocolVersion < 5 {
 		conn.take = f.taker(s)
@@ -184,6 +184,8 @@ func (f *feed) take(s *session, name string, id uint16, payload []byte) {
 	default:
 		select {
 		case s.waiting <- struct{}{}:
+		case <-s.over: // what comes of it now, its agent sends again
+			return
 		case <-f.stopping:
 			return
 		}

@@ -1,9 +1,12 @@
 package broker
 
 import (
+	"bytes"
 	"errors"
+	"io"
 	"net"
 	"testing"
+	"testing/synctest"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 	mqtt "github.com/mochi-mqtt/server/v2"
@@ -54,6 +57,38 @@ func TestOfTwoConnectionsOfAnAgentOneGoesOn(t *testing.T) {
 			}
 		})
 	}
+}
+
+// An agent that is held up, since nothing it said is dealt with, gives up and comes
+// back: nobody goes on waiting where it was before.
+func TestAnAgentThatIsHeldUpCanComeBack(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		server := mqtt.New(&mqtt.Options{Logger: silent()})
+		f := newFeed(&gate{}, server)
+		client := func() (*mqtt.Client, *agentConn) {
+			said := bytes.Repeat(encoded(t, publish(1, 7, nil)), maxWaiting+1)
+			conn := &agentConn{Conn: &piecemeal{Reader: bytes.NewReader(said)}}
+			c := server.NewClient(conn, "agents", mill.ClientID(), false)
+			c.Properties.ProtocolVersion = 4
+			f.OnSessionEstablished(c, packets.Packet{})
+			return c, conn
+		}
+		_, conn := client()
+		ended := make(chan struct{})
+		go func() {
+			_, _ = io.ReadAll(conn)
+			close(ended)
+		}()
+		synctest.Wait()
+		if len(f.deliveries) != maxWaiting {
+			t.Fatalf("%d messages, want %d and one that waits", len(f.deliveries), maxWaiting)
+		}
+		client()
+		<-ended // or nothing goes on, which ends the test
+		if len(f.deliveries) != maxWaiting {
+			t.Errorf("%d messages after it was gone", len(f.deliveries))
+		}
+	})
 }
 
 // The library, which looks through its clients every second, has none that idles.

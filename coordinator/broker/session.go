@@ -17,6 +17,7 @@ import (
 type session struct {
 	client  *mqtt.Client
 	waiting chan struct{} // holds one token for each message that is not dealt with
+	over    chan struct{} // closed when it is gone: nobody gives tokens back then
 	dropped *int64        // counts messages that were not written
 
 	mu       sync.Mutex
@@ -123,7 +124,10 @@ func (s *session) put(out []byte) {
 func (s *session) end() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.gone, s.out = true, nil
+	if !s.gone {
+		s.gone, s.out = true, nil
+		close(s.over)
+	}
 }
 
 // subscribe notes what an agent reads, answers, and says what is kept of it.
