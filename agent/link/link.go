@@ -142,7 +142,7 @@ func (l *Link) connection(ctx context.Context) error {
 	if !l.tell(ctx, core.LinkUp{}) {
 		return ctx.Err()
 	}
-	l.options.Log.Info("link to the broker is up", "broker", l.options.Broker, "connection", l.number)
+	l.options.Log.Info("link to the broker is up", "broker", l.options.Broker, "connection", l.number, "run", l.options.Run)
 	err = c.pass(ctx, l.queue)
 	if ctx.Err() != nil {
 		c.leave()

@@ -183,16 +183,13 @@ func (n *network) stopAgents() {
 // and what the transmitters did is what the tables say.
 func (n *network) checkAccount() {
 	n.t.Helper()
-	var now time.Time
-	if err := n.rows.QueryRow(n.t.Context(), "select clock_timestamp()").Scan(&now); err != nil {
-		n.t.Fatal(err)
-	}
 	for _, beacon := range beacons {
 		n.startAgent(beacon)
 	}
 	for _, beacon := range beacons {
+		run := n.agents[beacon].waitFor(`link to the broker is up.* run=([0-9a-f]{32})`)[1]
 		eventually(n.t, beacon+"'s last run in the tables, and no record of any run missing", func() bool {
-			return n.count("select count(*) from boots where beacon = $1 and first_seen > $2 and previous_boot is not null", beacon, now) == 1 &&
+			return n.count("select count(*) from boots where beacon = $1 and boot = $2 and previous_boot is not null", beacon, run) == 1 &&
 				n.count("select count(*) from boot_gaps where beacon = $1", beacon) == 0
 		})
 	}

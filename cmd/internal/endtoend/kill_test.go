@@ -26,7 +26,7 @@ func TestKillsLoseNothingAndDoubleNothing(t *testing.T) {
 				pause(t, time.Duration(chance.Int64N(int64(4*time.Second))))
 				n.killSomething(chance)
 			}
-			n.stopAgents()
+			n.runUnheard(beacons[i])
 			n.checkAccount()
 			if n.count("select count(*) from outcomes where kind = 'aborted'") == 0 {
 				t.Log("no kill fell into a transmission this time")
@@ -57,6 +57,18 @@ func (n *network) killSomething(chance *rand.Rand) {
 		pause(n.t, away)
 		n.startAgent(beacon)
 	}
+}
+
+// runUnheard starts an agent anew while the coordinator is away, and ends all
+// agents before it is back: what that run wrote down comes with the next one.
+func (n *network) runUnheard(beacon string) {
+	n.t.Helper()
+	n.coordinator.kill()
+	n.agents[beacon].kill()
+	n.startAgent(beacon)
+	n.agents[beacon].waitFor(`link to the broker`)
+	n.stopAgents()
+	n.startCoordinator()
 }
 
 // pause lets the world go on for a while: here it is the moment of a fault that

@@ -161,21 +161,22 @@ func (p *process) kill() {
 	<-p.done
 }
 
-// waitFor waits until the program has said something.
-func (p *process) waitFor(pattern string) {
+// waitFor waits until the program has said something, and gives it with what the
+// pattern's groups matched.
+func (p *process) waitFor(pattern string) []string {
 	p.t.Helper()
 	re := regexp.MustCompile(pattern)
 	deadline := time.After(patience)
 	for {
 		more := p.said.changed()
-		if re.MatchString(p.said.String()) {
-			return
+		if match := re.FindStringSubmatch(p.said.String()); match != nil {
+			return match
 		}
 		select {
 		case <-more:
 		case <-p.done:
-			if re.MatchString(p.said.String()) {
-				return
+			if match := re.FindStringSubmatch(p.said.String()); match != nil {
+				return match
 			}
 			p.t.Fatalf("%s ended without saying %q:\n%s", p.name, pattern, p.said)
 		case <-deadline:
