@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"github.com/mochi-mqtt/server/v2/listeners"
 	"github.com/mochi-mqtt/server/v2/packets"
 )
 
@@ -134,6 +135,14 @@ func (c *agentConn) ConnectionState() tls.ConnectionState {
 
 // agentListener accepts agents.
 type agentListener struct{ net.Listener }
+
+// agentsListener is the library's for them. Its end does not end their connections,
+// which feed does: the library, as it looks for them, takes a lock for reading twice,
+// and waits for ever when somebody connects or leaves in between.
+type agentsListener struct{ *listeners.Net }
+
+// Close accepts nobody any more.
+func (l agentsListener) Close(listeners.CloseFn) { l.Net.Close(func(string) {}) }
 
 func (l agentListener) Accept() (net.Conn, error) {
 	conn, err := l.Listener.Accept()

@@ -96,7 +96,7 @@ func (b *embedded) Start(ctx context.Context) error {
 		b.listener = newSecureListener(b.listener, b.options.Devices)
 		b.options.Devices.OnChange(b.endUnaccepted)
 	}
-	if err := errors.Join(b.server.AddListener(listeners.NewNet("agents", agentListener{b.listener})), b.server.AddListener(b.web)); err != nil {
+	if err := errors.Join(b.server.AddListener(agentsListener{listeners.NewNet("agents", agentListener{b.listener})}), b.server.AddListener(b.web)); err != nil {
 		return errors.Join(err, listener.Close())
 	}
 	if err := b.server.Serve(); err != nil {

@@ -47,6 +47,23 @@ func TestAPortInUseIsSaidInASentence(t *testing.T) {
 	}
 }
 
+// The library's own way of ending connections can wait for ever.
+func TestTheEndOfAListenerIsNotTheLibrarysAffair(t *testing.T) {
+	b, ok := brokers["embedded"](t).(*embedded)
+	if !ok {
+		t.Fatal("another broker")
+	}
+	started(t, b)
+	for _, id := range []string{"agents", b.web.ID()} {
+		listener, ok := b.server.Listeners.Get(id)
+		if !ok {
+			t.Fatalf("no listener %s", id)
+		}
+		listener.Close(func(string) { t.Errorf("the library is to end what came by %s", id) })
+		b.server.Listeners.Delete(id)
+	}
+}
+
 func TestWhoMayConnect(t *testing.T) {
 	right := func() packets.Packet {
 		p := packets.Packet{}
@@ -190,14 +207,15 @@ func TestAnAgentThatReadsNothingHoldsUpNobodyElse(t *testing.T) {
 	}
 	filter := who.Topic(topic.Receipts)
 	fmt.Fprintf(deaf, "\x82%c\x00\x01\x00%c%s\x01", 5+len(filter), len(filter), filter)
-	for range 40 { // much more than the sockets hold
+	name := who.Topic(topic.Health)
+	fmt.Fprintf(deaf, "\x32%c\x00%c%s\x00\x07", 4+len(name), len(name), name)
+	said := receive(t, b.Deliveries()) // by one that is subscribed by now
+	for range 40 {                     // much more than the sockets hold
 		if err := b.Publish(t.Context(), Message{Topic: filter, Payload: make([]byte, 1<<20)}); err != nil {
 			t.Fatal(err)
 		}
 	}
-	name := who.Topic(topic.Health)
-	fmt.Fprintf(deaf, "\x32%c\x00%c%s\x00\x07", 4+len(name), len(name), name)
-	receive(t, b.Deliveries()).Done() // its acknowledgement can't be written
+	said.Done() // its acknowledgement can't be written
 	a := connect(t, b.Addr(), mill, nil)
 	began := time.Now()
 	token := a.Publish(mill.Topic(topic.Health), 1, false, []byte("well"))

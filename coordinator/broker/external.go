@@ -174,6 +174,9 @@ func (e *external) hold(ctx context.Context) error {
 }
 
 func (e *external) Publish(ctx context.Context, m Message) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
 	l := e.current()
 	if l == nil {
 		return ErrNotConnected

@@ -64,13 +64,13 @@ func (s *session) publish(kind topic.Kind, name string, payload []byte, retained
 // queue adds a message to what is written. Of an agent that reads too slowly it
 // is dropped: it would come late.
 func (s *session) queue(name string, payload []byte, retained bool) {
+	var text bytes.Buffer
+	most := s.client.Properties.Props.MaximumPacketSize
 	message := packets.Packet{
 		FixedHeader: packets.FixedHeader{Type: packets.Publish, Retain: retained},
 		TopicName:   name, Payload: payload, ProtocolVersion: s.client.Properties.ProtocolVersion,
 	}
-	var text bytes.Buffer
-	most := s.client.Properties.Props.MaximumPacketSize
-	if err := message.PublishEncode(&text); err != nil || s.messages >= maxWritesQueued || len(s.out) > 2*maxPacketBytes || most > 0 && text.Len() > int(most) {
+	if s.messages >= maxWritesQueued || len(s.out) > 2*maxPacketBytes || message.PublishEncode(&text) != nil || most > 0 && text.Len() > int(most) {
 		atomic.AddInt64(s.dropped, 1)
 		return
 	}

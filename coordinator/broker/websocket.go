@@ -80,12 +80,12 @@ func (l *webListener) Serve(establish listeners.EstablishFn) {
 	<-l.ended
 }
 
-// Close ends all connections.
-func (l *webListener) Close(closeClients listeners.CloseFn) {
+// Close takes on no more connections; as with agentsListener, feed ends those that
+// are there.
+func (l *webListener) Close(listeners.CloseFn) {
 	l.mu.Lock()
 	l.establish = nil
 	l.mu.Unlock()
-	closeClients(l.ID())
 	close(l.ended)
 }
 
