@@ -24,10 +24,29 @@ type carrier struct {
 	lied     bool // the agent was wrong about the time, by which alone a keyer goes
 }
 
+// heartless is how long heartbeats may be missing before a keyer has to notice
+// that its agent stands still.
+const heartless = 300 * time.Millisecond
+
 // S7: without an agent there is no carrier after half a second.
 func (o *oracle) agentEnded(d *device) {
 	o.of(d).ended = o.world.now
 	o.mustFall(d, 500*time.Millisecond, "its agent ended or stood still")
+}
+
+// judgeAgent judges a carrier that begins without an agent. One that stands still
+// has not been missed yet; what is keyed meanwhile falls when what was on the air
+// before would have.
+func (o *oracle) judgeAgent(d *device) {
+	alone := o.world.now - o.of(d).ended
+	switch {
+	case d.alive():
+	case d.hung && d.running() && alone < heartless:
+		o.world.reach("keyed before a hung agent is missed")
+		o.mustFall(d, 500*time.Millisecond-alone, "it keyed for an agent that stood still")
+	default:
+		o.violated("S7", d.label, "keyed without an agent that is well")
+	}
 }
 
 func (o *oracle) mustFall(d *device, within time.Duration, why string) {
@@ -127,9 +146,7 @@ func (o *oracle) keyDown(d *device, hz float64) {
 	if w.tripped {
 		o.violated("S5", d.label, "keyed after a trip that nobody cleared")
 	}
-	if !d.alive() {
-		o.violated("S7", d.label, "keyed without an agent that is well")
-	}
+	o.judgeAgent(d)
 	o.reachAtKeyDown(d)
 	o.world.after(112*time.Second+20*time.Millisecond, func() {
 		if c.off == 0 && !c.beyond {
