@@ -89,6 +89,9 @@ func (t *term) decideAll(ctx context.Context, group []*petition) error {
 			if t.writer.Granted(p.request, p.known, p.decision) {
 				news[p.request.Beacon] = true
 			}
+			if t.writer.Stuck(p.request, p.decision) {
+				signal(t.unsettled)
+			}
 		}
 		if err := tx.ConfirmOrders(ctx, held...); err != nil {
 			return err
@@ -197,7 +200,7 @@ func (t *term) confirmed(beacon string) {
 	}
 	if t.around[beacon] && t.writer.Book.Held(beacon) == t.writer.Book.Latest(beacon) {
 		delete(t.around, beacon)
-		signal(t.freed)
+		signal(t.unsettled)
 	}
 }
 

@@ -70,7 +70,7 @@ func (l *loop) turn(ctx context.Context, retry <-chan time.Time) error {
 	case <-l.fleetChanged:
 		l.replan(ctx, true)
 		return l.hushNewcomers(ctx)
-	case <-l.freed:
+	case <-l.unsettled:
 		l.replanSettled()
 	case <-l.next.C:
 		l.replan(ctx, false)

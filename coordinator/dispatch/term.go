@@ -56,7 +56,7 @@ type term struct {
 
 	fleetChanged chan struct{} // a new plan is due
 	released     chan struct{} // something that was withheld may be free
-	freed        chan struct{} // a beacon that was planned around confirmed
+	unsettled    chan struct{} // another plan may be better: a beacon that was planned around confirmed, or one is stuck
 }
 
 func newTerm(ctx context.Context, d *Dispatcher, f *fleet.Fleet, version int64, epoch uint64) *term {
@@ -65,7 +65,7 @@ func newTerm(ctx context.Context, d *Dispatcher, f *fleet.Fleet, version int64, 
 		options: d.options, metrics: d.metrics, log: log, epoch: epoch, makes: d.makes,
 		board:  newBoard(ctx, d.options.Publisher, log),
 		writer: orders.NewWriter(epoch, f), fleet: f, version: version, hushShown: map[string]lease.Number{},
-		fleetChanged: make(chan struct{}, 1), released: make(chan struct{}, 1), freed: make(chan struct{}, 1),
+		fleetChanged: make(chan struct{}, 1), released: make(chan struct{}, 1), unsettled: make(chan struct{}, 1),
 	}
 	t.desk = newDesk(t)
 	return t

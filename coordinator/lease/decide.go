@@ -79,6 +79,7 @@ type Decision struct {
 	Sentence string    // why it is refused or shortened, for people; empty: neither
 	Terms    []Term    // one for each kind of control that the beacon's bands have
 	Until    time.Time // the end of the longest, counted from Known.Now
+	Barred   bool      // what another may obey has shortened it, or left nothing
 	Holder   Holder    // who holds the beacon's identity from now on
 	Former   Former    // what a kernel that held it before may still obey
 	Twice    string    // what to tell people of two devices with one identity; empty: nothing
@@ -147,11 +148,12 @@ func (b *Book) grant(d Decision, beacon *fleet.Beacon, held Number, k Known) Dec
 	}
 	reach, obstacle := b.Reach(beacon.Name, held, now, now.Add(most+Skew))
 	room := reach.Sub(now) - Skew
+	d.Barred = !obstacle.none()
 	if room <= 0 {
 		d.Terms = nil
 		return d.refuse(obstacle.Reason, "it may hold orders that would now harm what %s sends: waiting until it has confirmed the latest", obstacle.By)
 	}
-	if !obstacle.none() {
+	if d.Barred {
 		d.Sentence = fmt.Sprintf("shortened: it may hold orders that would later harm what %s sends", obstacle.By)
 	}
 	for i, term := range d.Terms {

@@ -51,7 +51,9 @@
 //
 // Whichever it was: what the second says to hold, it says of itself. The lease of
 // the first runs on where nobody can reach it, and until it is over what the
-// first may still obey stands beside what the second may.
+// first may still obey stands beside what the second may. When the first speaks
+// again, that is more than either of them holds: who is barred by it from what
+// stands in its own orders needs another plan.
 //
 // # Beacons that are gone
 //

@@ -104,6 +104,18 @@ func (w *Writer) Granted(r lease.Request, known lease.Known, d lease.Decision) (
 	return news
 }
 
+// Stuck says whether a beacon that holds its latest orders is barred from some of
+// what stands there: no message will end that, but another plan may, which is
+// tried once for these orders. It comes where a device speaks again beside which
+// another has spoken, since of two nobody knows which holds what.
+func (w *Writer) Stuck(r lease.Request, d lease.Decision) bool {
+	if !d.Barred || r.Held != w.Book.Latest(r.Beacon) || r.Held == w.stuck[r.Beacon] {
+		return false
+	}
+	w.stuck[r.Beacon] = r.Held
+	return true
+}
+
 // Answer is the message that answers a request, to be sealed.
 func Answer(epoch uint64, asked *wirev1.LeaseRequest, d lease.Decision) ([]byte, error) {
 	answer := &wirev1.LeaseGrant{

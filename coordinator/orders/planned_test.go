@@ -139,3 +139,51 @@ func TestNobodyWaitsForAFormerKernelToConfirm(t *testing.T) {
 		t.Errorf("taken %v, around %v", in.Taken.Transmissions, around)
 	}
 }
+
+// The first of two devices speaks again, with old orders that were taken from it,
+// after the second held newer ones and had a lease: nobody knows which of them may
+// obey what, so that a neighbour who was given the slot meanwhile is barred from
+// it though it holds its latest orders. That needs another plan, and one is made:
+// for these orders once, or there would be no end to it.
+func TestWhoIsStuckNeedsAnotherPlan(t *testing.T) {
+	now := time.Date(2026, 12, 1, 12, 0, 0, 0, time.UTC)
+	n := slot.Standard.At(now)
+	one, two, three := lease.Number{Epoch: 7, Revision: 1}, lease.Number{Epoch: 7, Revision: 2}, lease.Number{Epoch: 7, Revision: 3}
+	w := NewWriter(7, readFleet(t, twoNear))
+	asks := func(held lease.Number) (lease.Decision, bool) {
+		r := lease.Request{Beacon: "mill-hf", Held: held, Reader: lease.Format}
+		d := w.Book.Decide(r, lease.Known{HeldKnown: true, Now: now})
+		return d, w.Stuck(r, d)
+	}
+	slotAt := func(after slot.Number) []lease.Use { return []lease.Use{{Slot: n + after, Band: "40m"}} }
+	w.Book.Publish("hilltop-hf", one, n, slotAt(1))
+	w.Book.Publish("hilltop-hf", two, n, nil)
+	w.Book.Extend("hilltop-hf", now.Add(time.Hour))
+	w.Book.Hold("hilltop-hf", two)
+	w.Book.Publish("mill-hf", one, n, slotAt(1))
+	w.Book.Hold("mill-hf", one)
+	if d, stuck := asks(one); d.Barred || stuck {
+		t.Errorf("nothing bars it: %+v, %v", d, stuck)
+	}
+	w.Book.Follow("hilltop-hf", lease.Former{Held: one, Until: now.Add(time.Hour)})
+	for i, want := range []bool{true, false} {
+		if d, stuck := asks(one); !d.Barred || stuck != want {
+			t.Errorf("request %d: %+v, stuck %v", i, d, stuck)
+		}
+	}
+	w.Book.Publish("mill-hf", two, n, slotAt(1))
+	if _, stuck := asks(one); stuck {
+		t.Error("newer orders are on their way to it")
+	}
+	if _, stuck := asks(two); !stuck {
+		t.Error("the newer orders are no better")
+	}
+	in, _ := w.PlanInput(now, Ahead)
+	if taken := in.Taken.Transmissions; len(taken) != 1 || taken[0].Beacon != "hilltop-hf" {
+		t.Errorf("the next plan is made around %v", taken)
+	}
+	w.Book.Publish("mill-hf", three, n, slotAt(3))
+	if d, stuck := asks(three); d.Barred || stuck {
+		t.Errorf("with other orders: %+v, %v", d, stuck)
+	}
+}

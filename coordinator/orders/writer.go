@@ -26,11 +26,15 @@ type Writer struct {
 
 	reaches map[string]slot.Number   // the end of each beacon's latest orders of this epoch
 	said    map[string]*fleet.Beacon // what they were written for; nil: for one that the fleet no longer has
+	stuck   map[string]lease.Number  // the latest orders that each beacon was stuck with
 }
 
 // NewWriter makes a Writer whose book is empty.
 func NewWriter(epoch uint64, f *fleet.Fleet) *Writer {
-	return &Writer{Epoch: epoch, Fleet: f, Book: lease.NewBook(f), reaches: map[string]slot.Number{}, said: map[string]*fleet.Beacon{}}
+	return &Writer{
+		Epoch: epoch, Fleet: f, Book: lease.NewBook(f),
+		reaches: map[string]slot.Number{}, said: map[string]*fleet.Beacon{}, stuck: map[string]lease.Number{},
+	}
 }
 
 // SetFleet says which fleet is in force.

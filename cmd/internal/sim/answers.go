@@ -79,6 +79,10 @@ func (c *coordinator) answer(payload []byte, d *device) {
 	if t.writer.Granted(request, known, decision) {
 		c.confirmed(t, request.Beacon)
 	}
+	if t.writer.Stuck(request, decision) {
+		c.world.reach("a beacon is stuck with its latest orders")
+		c.replanSettled(t)
+	}
 	message, err := orders.Answer(t.epoch, asked, decision)
 	if err != nil {
 		panic(err) // text that is not UTF-8
