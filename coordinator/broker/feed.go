@@ -190,7 +190,7 @@ func (f *feed) take(s *session, name string, id uint16, payload []byte) {
 			return
 		}
 	}
-	f.hand(Delivery{Topic: name, Payload: payload, Done: func() { s.answer(id) }})
+	f.hand(s, Delivery{Topic: name, Payload: payload, Done: func() { s.answer(id) }})
 }
 
 // OnPublish lets nothing through that agents say.
@@ -201,17 +201,20 @@ func (f *feed) OnPublish(client *mqtt.Client, packet packets.Packet) (packets.Pa
 	return packet, packets.ErrRejectPacket
 }
 
-// OnWill hands on what an agent left to be said when it is gone. Nobody else
-// hears it, and nothing is kept.
-func (f *feed) OnWill(_ *mqtt.Client, will mqtt.Will) (mqtt.Will, error) {
-	f.hand(Delivery{Topic: will.TopicName, Payload: will.Payload, Done: func() {}})
+// OnWill hands on what an agent left to be said when it is gone, which it is not
+// if it has another session. Nobody else hears it, and nothing is kept.
+func (f *feed) OnWill(client *mqtt.Client, will mqtt.Will) (mqtt.Will, error) {
+	if s := f.session(client); s != nil {
+		f.hand(s, Delivery{Topic: will.TopicName, Payload: will.Payload, Done: func() {}})
+	}
 	will.Retain, will.WillDelayInterval = false, 0
 	return will, nil
 }
 
-// hand waits for room in the queue, but not while the broker stops: then all
+// hand waits for room in the queue, but not when its session is over: while nothing
+// is stored, agents come back again and again. Nor while the broker stops: then all
 // agents are cut off, and none of them is gone.
-func (f *feed) hand(d Delivery) {
+func (f *feed) hand(s *session, d Delivery) {
 	select {
 	case <-f.stopping:
 		return
@@ -219,6 +222,7 @@ func (f *feed) hand(d Delivery) {
 	}
 	select {
 	case f.deliveries <- d:
+	case <-s.over:
 	case <-f.stopping:
 	}
 }

@@ -59,36 +59,45 @@ func TestOfTwoConnectionsOfAnAgentOneGoesOn(t *testing.T) {
 	}
 }
 
-// An agent that is held up, since nothing it said is dealt with, gives up and comes
-// back: nobody goes on waiting where it was before.
+// An agent that is held up, since nothing is dealt with, gives up and comes back:
+// nobody goes on waiting where it was before, neither to bring what it said nor its
+// will.
 func TestAnAgentThatIsHeldUpCanComeBack(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		server := mqtt.New(&mqtt.Options{Logger: silent()})
-		f := newFeed(&gate{}, server)
-		client := func() (*mqtt.Client, *agentConn) {
-			said := bytes.Repeat(encoded(t, publish(1, 7, nil)), maxWaiting+1)
-			conn := &agentConn{Conn: &piecemeal{Reader: bytes.NewReader(said)}}
-			c := server.NewClient(conn, "agents", mill.ClientID(), false)
-			c.Properties.ProtocolVersion = 4
-			f.OnSessionEstablished(c, packets.Packet{})
-			return c, conn
-		}
-		_, conn := client()
-		ended := make(chan struct{})
-		go func() {
-			_, _ = io.ReadAll(conn)
-			close(ended)
-		}()
-		synctest.Wait()
-		if len(f.deliveries) != maxWaiting {
-			t.Fatalf("%d messages, want %d and one that waits", len(f.deliveries), maxWaiting)
-		}
-		client()
-		<-ended // or nothing goes on, which ends the test
-		if len(f.deliveries) != maxWaiting {
-			t.Errorf("%d messages after it was gone", len(f.deliveries))
-		}
-	})
+	for name, others := range map[string]int{"by its own messages": 0, "by those of others": queueLength} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				server := mqtt.New(&mqtt.Options{Logger: silent()})
+				f := newFeed(&gate{}, server)
+				for range others {
+					f.deliveries <- Delivery{}
+				}
+				client := func() *mqtt.Client {
+					said := bytes.Repeat(encoded(t, publish(1, 7, nil)), maxWaiting+1)
+					c := server.NewClient(&agentConn{Conn: &piecemeal{Reader: bytes.NewReader(said)}}, "agents", mill.ClientID(), false)
+					c.Properties.ProtocolVersion = 4
+					f.OnSessionEstablished(c, packets.Packet{})
+					return c
+				}
+				c := client()
+				ended := make(chan struct{})
+				go func() {
+					_, _ = io.ReadAll(c.Net.Conn)
+					_, _ = f.OnWill(c, mqtt.Will{})
+					close(ended)
+				}()
+				synctest.Wait()
+				held := max(others, maxWaiting)
+				if len(f.deliveries) != held {
+					t.Fatalf("%d messages, want %d and one that waits", len(f.deliveries), held)
+				}
+				client()
+				<-ended // or all wait, which ends the test
+				if len(f.deliveries) != held {
+					t.Errorf("%d messages after it was gone, want %d", len(f.deliveries), held)
+				}
+			})
+		})
+	}
 }
 
 // The library, which looks through its clients every second, has none that idles.
