@@ -67,6 +67,7 @@ type bench struct {
 	diskErr  error
 	holdDisk bool
 	writing  [][]byte
+	memory   keyer.Reason // the machine's: until it has no power
 
 	// The transmitter.
 	keyErr, toneErr, unkeyErr error
@@ -109,7 +110,7 @@ func newBench(t interface {
 
 // start is a new keyer process on what is on disk.
 func (b *bench) start() {
-	b.startWith(keyer.Persisted{State: b.onDisk})
+	b.startWith(keyer.Persisted{State: b.onDisk, Tripped: b.memory})
 }
 
 func (b *bench) startWith(p keyer.Persisted) {
@@ -124,6 +125,7 @@ func (b *bench) startWith(p keyer.Persisted) {
 func (b *bench) reboot() {
 	b.config.BootID += "x"
 	b.now.Boot = 10 * time.Second
+	b.memory = ""
 	b.beatAt = 0
 	b.start()
 }
@@ -177,6 +179,8 @@ func (b *bench) perform(actions []keyer.Action) (events []keyer.Event) {
 			if !b.holdDisk {
 				events = append(events, b.write())
 			}
+		case keyer.Remember:
+			b.memory = a.Tripped
 		case keyer.Examine:
 			if !b.holdExamine {
 				events = append(events, keyer.Examined{Err: b.examineErr})

@@ -68,7 +68,7 @@ func (c *Core) collapse(cause any) {
 	kept := c.out[:0]
 	for _, action := range c.out {
 		switch action.(type) {
-		case Reply, Persist, Answer, Examine:
+		case Reply, Persist, Remember, Answer, Examine:
 			kept = append(kept, action)
 		}
 	}

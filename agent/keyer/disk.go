@@ -23,6 +23,8 @@ type store struct {
 	waiting []verdict
 	covered int           // of those waiting, how many the write covers
 	storeAt time.Duration // no sooner, after a failure
+
+	remembered Reason // the trip that the machine's memory holds
 }
 
 // judge takes a sealed message. A refusal is answered at once, the rest when it
@@ -49,8 +51,12 @@ func (c *Core) answer(v verdict, no *refusal) {
 }
 
 // save starts a write where one is needed and none is under way, and answers
-// what needs none.
+// what needs none. A trip is remembered until the disk says that it is over.
 func (c *Core) save() {
+	if tripped := c.trippedOn(); tripped != c.remembered {
+		c.remembered = tripped
+		c.do(Remember{tripped})
+	}
 	if c.writing {
 		return
 	}

@@ -25,7 +25,8 @@
 // transmit one ordered slot at the wrong time; never outside orders and lease.
 //
 // A keyer that finds something impossible keys up and trips. A trip is latched
-// on disk until an operator re-arms. A state that can't be read is a trip too,
+// on disk until an operator re-arms; what the disk does not take, the machine's
+// memory keeps while it has power. A state that can't be read is a trip too,
 // for it may have held one, and it hushes everything until the coordinator has
 // said anew what is hushed. A lease is bound to the kernel's boot: a keyer that
 // is restarted goes on with it, a reboot ends it.

@@ -37,6 +37,7 @@ type Config struct {
 type Persisted struct {
 	State      []byte // as Persist gave it; empty: there is none yet
 	Unreadable error  // why it could not be read; nil: it could, or there is none
+	Tripped    Reason // as Remember gave it last, since the machine has power; empty: nothing
 }
 
 // Event is something that happened.
@@ -116,6 +117,11 @@ type Reply struct{ Message *keyerv1.FromKeyer }
 // before that answer.
 type Persist struct{ State []byte }
 
+// Remember asks for a trip to be kept in the machine's memory, at once: there it
+// outlives this process also where the disk does not take it. Empty: for none to
+// be kept. It needs no answer.
+type Remember struct{ Tripped Reason }
+
 // Prepare says what the next Key will ask for, so that relays can settle. It
 // keys nothing, and needs no answer.
 type Prepare struct {
@@ -144,11 +150,12 @@ type Examine struct{}
 // Answer goes to the operator who asked last.
 type Answer struct{ Message *keyerv1.OperatorAnswer }
 
-func (Reply) action()   {}
-func (Examine) action() {}
-func (Answer) action()  {}
-func (Persist) action() {}
-func (Prepare) action() {}
-func (Key) action()     {}
-func (Tone) action()    {}
-func (Unkey) action()   {}
+func (Reply) action()    {}
+func (Examine) action()  {}
+func (Answer) action()   {}
+func (Persist) action()  {}
+func (Remember) action() {}
+func (Prepare) action()  {}
+func (Key) action()      {}
+func (Tone) action()     {}
+func (Unkey) action()    {}

@@ -38,6 +38,8 @@ var mutants = []struct{ promise, file, is, would string }{
 	{"S5 re-armed although it persists", "operator.go", "case err != nil:\n\t\tc.refuseRearm(refuse(CausePersists, \"%v\", err))", "case false:"},
 	{"S5 re-armed before it is on disk", "permit.go", "{c.wanted.tripped, c.onDisk.tripped, c.agent.left}", "{c.wanted.tripped, c.agent.left}"},
 	{"S5 a trip forgotten on disk", "state.go", "Tripped: r.tripped,", ""},
+	{"S5 a trip that is remembered nowhere", "disk.go", "c.do(Remember{tripped})", ""},
+	{"S5 a remembered trip that is not looked at", "state.go", "cmp.Or(c.wanted.tripped, p.Tripped)", "cmp.Or(c.wanted.tripped, \"\")"},
 	{"S6 a hush that waits for the disk", "hush.go", "{c.onDisk.hush, c.wanted.hush}", "{c.onDisk.hush, nil}"},
 	{"S6 a release before it is on disk", "hush.go", "{c.onDisk.hush, c.wanted.hush}", "{nil, c.wanted.hush}"},
 	{"S6 a hush state that can't be read", "state.go", "c.takeHush(f.Hush) != nil {", "c.takeHush(f.Hush) != nil && false {"},

@@ -2,6 +2,7 @@ package keyer
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -88,8 +89,18 @@ func decodeFile(state []byte) (file, error) {
 
 // restore takes up what was on disk. Signed things that no longer verify are
 // left out; a hush state among them hushes everything. A state that can't be
-// read may have held a trip, so it is one.
+// read may have held a trip, so it is one. A trip that the disk did not take is
+// remembered beside it.
 func (c *Core) restore(p Persisted) {
+	c.restoreRecord(p)
+	c.remembered = p.Tripped
+	c.wanted.tripped = cmp.Or(c.wanted.tripped, p.Tripped)
+	if planted.Is("S5 a trip forgotten at a restart") {
+		c.wanted.tripped, c.onDisk.tripped = "", ""
+	}
+}
+
+func (c *Core) restoreRecord(p Persisted) {
 	if p.Unreadable == nil && len(p.State) == 0 {
 		return
 	}
@@ -100,9 +111,6 @@ func (c *Core) restore(p Persisted) {
 		return
 	}
 	c.wanted.tripped, c.wanted.rearmed, c.wanted.hushUnknown = f.Tripped, f.Rearmed, f.HushUnknown
-	if planted.Is("S5 a trip forgotten at a restart") {
-		c.wanted.tripped = ""
-	}
 	if planted.Is("S6 a hush forgotten at a restart") {
 		f.Hush = nil
 	}

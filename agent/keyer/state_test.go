@@ -58,6 +58,55 @@ func TestS7AStateThatCanNotBeReadIsSilence(t *testing.T) {
 	}
 }
 
+// S5: a trip that the disk does not take outlives the process all the same, as
+// often as that is started, and is over when the disk has a re-arm.
+func TestS5ATripThatTheDiskDoesNotTakeIsRemembered(t *testing.T) {
+	b := ready(t, transmission(0))
+	b.until(noon.Add(-20 * time.Second))
+	b.diskErr = errTest
+	b.step(keyer.ReadBackMismatch{})
+	for range 2 {
+		b.start()
+		b.pass(time.Second)
+		if s := b.status(); s.GetTripped() != string(keyer.ReadBack) {
+			t.Fatalf("after a restart: %v", s)
+		}
+		if end := b.permit(0); end.GetReason() != string(keyer.ReadBack) {
+			t.Fatalf("after a restart: %v", end)
+		}
+	}
+	b.rearm()
+	if b.memory != keyer.ReadBack || b.status().GetTripped() == "" {
+		t.Errorf("re-armed, and no disk has it: %q, %v", b.memory, b.status())
+	}
+	b.diskErr = nil
+	b.pass(2 * time.Second)
+	b.rearm()
+	b.start()
+	b.pass(time.Second)
+	if b.memory != "" || b.status().GetTripped() != "" {
+		t.Errorf("re-armed, and on disk: %q, %v", b.memory, b.status())
+	}
+	if end := b.permit(0); end != nil {
+		t.Errorf("re-armed, and on disk: %v", end)
+	}
+}
+
+// Where there is no state at all a trip may be remembered too.
+func TestS5ATripWithoutAStateIsRemembered(t *testing.T) {
+	b := newBench(t)
+	b.startWith(keyer.Persisted{Tripped: keyer.Watchdog})
+	b.pass(time.Second)
+	if s := b.status(); s.GetTripped() != string(keyer.Watchdog) {
+		t.Errorf("%v", s)
+	}
+	b.reboot() // by then it is on disk
+	b.pass(time.Second)
+	if s := b.status(); s.GetTripped() != string(keyer.Watchdog) || b.memory != keyer.Watchdog {
+		t.Errorf("after a reboot: %v, %q", s, b.memory)
+	}
+}
+
 func TestAStateOfOtherKeysIsSilence(t *testing.T) {
 	b := ready(t, transmission(0))
 	b.accepted(b.sendHush(sealHush(hush(10, 1, "20m"))))
@@ -120,7 +169,7 @@ func TestAPowerCutAtEveryWrite(t *testing.T) {
 			if reached {
 				b.onDisk = b.writing[0]
 			}
-			b.holdDisk = false
+			b.holdDisk, b.memory = false, ""
 			b.start()
 			s := b.status()
 			n := cut

@@ -17,6 +17,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"strings"
 	"time"
 
@@ -31,6 +32,9 @@ import (
 type Options struct {
 	keyer.Config        // BootID empty: the running kernel's
 	Dir          string // the folder of its state file, which must exist
+	// Memory is a folder that is gone when the power is, and on no disk: there a
+	// trip outlives the process though the disk fails. Empty: there is none.
+	Memory string
 	// Transmitter opens what it keys, once no other keyer can; Run closes it.
 	Transmitter func() (transmitter.Driver, error)
 	// Inputs opens what it reads; nil: there are none. Config says what there is.
@@ -60,7 +64,7 @@ func FromSetup(file *setup.File) (Options, error) {
 			LocalOnly:  t.LocalOnly() != "",
 			Interlocks: len(t.Interlocks) > 0, OperatorSwitch: t.OperatorSwitch != nil,
 		},
-		Dir: file.Folder, Operators: true, Transmitter: func() (transmitter.Driver, error) { return transmitter.Open(t, time.Now) },
+		Dir: file.Folder, Memory: os.Getenv("RUNTIME_DIRECTORY"), Operators: true, Transmitter: func() (transmitter.Driver, error) { return transmitter.Open(t, time.Now) },
 	}
 	if o.Interlocks || o.OperatorSwitch {
 		o.Inputs = func() (Inputs, error) { return openLines(t) }
@@ -182,7 +186,9 @@ func (l *loop) open() (err error) {
 }
 
 func (l *loop) run(ctx context.Context) error {
-	core, actions := keyer.New(l.Config, readState(folder(l.Dir)), l.Clock.Now())
+	found := readState(folder(l.Dir))
+	found.Tripped = l.memory().trip()
+	core, actions := keyer.New(l.Config, found, l.Clock.Now())
 	l.core = core
 	l.feed(l.perform(actions)...)
 	for !l.deaf {
@@ -257,6 +263,10 @@ func (l *loop) perform(actions []keyer.Action) (events []keyer.Event) {
 			events = append(events, keyer.Unkeyed{Err: l.transmitter.Unkey()})
 		case keyer.Persist:
 			l.states <- a.State
+		case keyer.Remember:
+			if err := l.memory().remember(a.Tripped); err != nil {
+				go fmt.Fprintf(l.Errors, "keyer: a trip is kept on disk only: %v\n", err)
+			}
 		case keyer.Examine:
 			events = append(events, keyer.Examined{Err: examine(l.transmitter)})
 		case keyer.Answer:

@@ -59,11 +59,12 @@ type device struct {
 
 	keyer      *keyer.Core // nil: it does not run
 	keyerRun   uint64
-	state      []byte // the keyer's, on disk
-	garbled    bool   // what is there can't be read
-	stateFails bool   // nothing can be written
-	failures   int    // of keyers in a row
-	stopped    bool   // the keyer's process stands still
+	state      []byte       // the keyer's, on disk
+	garbled    bool         // what is there can't be read
+	remembered keyer.Reason // a trip that the machine's memory keeps
+	stateFails bool         // nothing can be written
+	failures   int          // of keyers in a row
+	stopped    bool         // the keyer's process stands still
 	lastBeat   *keyerv1.Heartbeat
 	beating    *keyerv1.ToKeyer // the same as a message
 	lookedAt   time.Duration    // when both last looked
@@ -107,6 +108,8 @@ func (d *device) powerOn() {
 		atBoot: d.world.time().Add(off).Round(0),
 	}
 	d.powered, d.asleep, d.slept = true, false, 0
+	d.remembered = ""
+	d.world.oracle.booted(d)
 	d.world.happened("power on", d.label, d.runs)
 	d.startAgent()
 }
@@ -204,9 +207,9 @@ func (d *device) startKeyer() {
 	if d.agent == nil || d.keyer != nil {
 		return
 	}
-	persisted := keyer.Persisted{State: d.state}
+	persisted := keyer.Persisted{State: d.state, Tripped: d.remembered}
 	if d.garbled {
-		persisted = keyer.Persisted{Unreadable: errJammed}
+		persisted.State, persisted.Unreadable = nil, errJammed
 		d.garbled = false
 		d.world.oracle.forgot(d)
 		d.world.reach("a keyer's state that can't be read")

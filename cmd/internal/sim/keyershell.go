@@ -87,6 +87,8 @@ func (d *device) carryOut(actions []keyer.Action) {
 			d.work = append(d.work, keyer.Unkeyed{Err: d.transmitter.unkey()})
 		case keyer.Persist:
 			d.persist(a.State)
+		case keyer.Remember:
+			d.remembered = a.Tripped
 		case keyer.Examine:
 			d.work = append(d.work, keyer.Examined{Err: d.transmitter.examine()})
 		case keyer.Reply:

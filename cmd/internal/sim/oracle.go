@@ -1,6 +1,8 @@
 package sim
 
 import (
+	"bytes"
+	"encoding/json"
 	"fmt"
 	"maps"
 	"slices"
@@ -337,8 +339,8 @@ func silences(h *wirev1.Hush, band string) bool {
 	return slices.ContainsFunc(h.GetScopes(), func(s *wirev1.HushScope) bool { return s.GetBand() == "" || s.GetBand() == band })
 }
 
-// keyerEnded, rebooted, forgot, agentEnded and keyerStopped are told of lives and
-// deaths.
+// keyerEnded, rebooted, booted, forgot, agentEnded and keyerStopped are told of
+// lives and deaths.
 func (o *oracle) keyerEnded(d *device) {
 	o.of(d).latest = nil // what was not on disk is lost with the process
 	o.mustFall(d, 200*time.Millisecond, "its keyer ended")
@@ -348,6 +350,26 @@ func (o *oracle) rebooted(d *device) {
 	w := o.of(d)
 	clear(w.leased)
 	clear(w.nonces)
+}
+
+// booted is told of a machine that has power again. A trip that no disk took
+// before has gone with it: nothing else outlives that.
+func (o *oracle) booted(d *device) {
+	w := o.of(d)
+	if w.tripped && !trippedOnDisk(d.state) {
+		o.world.reach("a trip that no disk took before the power went")
+		w.tripped = false
+	}
+}
+
+// trippedOnDisk says whether a keyer's state, a line and JSON behind it, tells of
+// a trip.
+func trippedOnDisk(state []byte) bool {
+	_, body, _ := bytes.Cut(state, []byte("\n"))
+	var f struct {
+		Tripped string `json:"tripped"`
+	}
+	return json.Unmarshal(body, &f) == nil && f.Tripped != ""
 }
 
 // forgot is what a keyer that can't read its state has done. It trips.
