@@ -22,7 +22,7 @@ var bugs = []struct {
 	{"S6 a hush waits for the disk", 1, 6},
 	{"S6 a hush waits for the slot's end", 1, 6},
 	{"S7 no heartbeat", 10, 6},
-	{"S8 slots change hands at once", 14, 6},
+	{"S8 slots change hands at once", 1, 6},
 	{"S8 leases look at nobody", 14, 6},
 	{"S8 a lease is noted as the shortest there is", 1, 6},
 	{"S8 orders count as held when published", 1, 6},
