@@ -23,7 +23,7 @@ const (
 	maxRanges      = 1000
 	receiptsWithin = 5 * time.Second
 	receiptsAtOnce = 64
-	receiptsApart  = 100 * time.Millisecond
+	receiptsApart  = 500 * time.Millisecond
 )
 
 // due is what receipts are to be sent for.
@@ -66,8 +66,9 @@ func (d *due) take() map[store.Run][]int64 {
 }
 
 // sendReceipts sends what is due, at once when there was nothing for a while or
-// nothing more waits to be stored. A beacon that has much to say gets one receipt for what was stored meanwhile:
-// each one is signed, and costs a broker outside as much as a record.
+// nothing more waits to be stored. A beacon that has much to say gets one receipt
+// for what was stored meanwhile: each one is signed, which costs as much as taking
+// in some records, and costs a broker outside as much as a record.
 func (in *Intake) sendReceipts(ctx context.Context, d *due) {
 	for {
 		select {
