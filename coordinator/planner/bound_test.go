@@ -298,6 +298,14 @@ func TestPrioritiesAgainstSolver(t *testing.T) {
 	mustReach(t, testfleet.Preferring, upTo(12), reach{least: 0.99, total: 0.999, each: 1})
 }
 
+// TestSeveralGiveWayForOne is the one of 120 such fleets in which a chain, which asks
+// one beacon for each slot, leaves the one with least at 96 where 111 would be fair:
+// for one more, a beacon of its site and one that is near it on its band, both better
+// off, have to give up the same slot. Whoever has most is left with 47 of 51 then.
+func TestSeveralGiveWayForOne(t *testing.T) {
+	boundOf(t, testfleet.Preferring(118)).hold(reach{least: 0.99, total: 0.997, each: 0.95})
+}
+
 // TestQuietSharesAgainstSolver is the same with quiet shares too: which slots a site
 // is silent in is part of the plan. Fleet 10 and the first two after the first twelve
 // are those of 120 in which chains that reach each beacon only once, from a pass that

@@ -24,8 +24,9 @@
 //  5. level: whoever has less than wanted looks for a chain: a slot that is
 //     free, or one whose user can move elsewhere, and so on, or whose user is
 //     better off. Where a quiet share bars a slot, the site is silent in another
-//     one instead, and who sent there moves along. When no chain is left, nobody
-//     can be raised without lowering somebody no better off. In a small network,
+//     one instead, and who sent there moves along. In networks of up to 200 beacons
+//     several who are better off may give up the same slot for one. When no chain is
+//     left, nobody can be raised without lowering somebody no better off. In a small network,
 //     up to eleven beacons for a day, chains may then pass through the same beacon
 //     more than once, where its site has a slot to spare, and somebody may give up a
 //     slot that a quiet share bars as well; and if a site with a quiet
@@ -76,9 +77,9 @@
 // deviation is below 1 over a day as over a week.
 //
 // Of 360 small crowded fleets, 120 each without and with priorities and with quiet
-// shares too, the total is at least 0.999 of what a linear program allows. In one,
-// with priorities, a beacon has 96 where 111 would be fair: for each one more, two
-// that are better off would have to give up the same slot, and a chain asks one only.
+// shares too, the total is at least 0.999 of what a linear program allows, but for one
+// with priorities that has 0.9975 of it: whoever is best off there has 47 where 51 would
+// be fair, as three beacons would have to change places in a ring at once.
 //
 // By BenchmarkDay, from 300 to 10,000 beacons the time grew with their number to the
 // power of 0.7, and of 1.0 where they want three times as much. Replanning a

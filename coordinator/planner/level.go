@@ -127,19 +127,22 @@ func (l *leveller) round(progress Progress) (raised bool, err error) {
 		if l.done[id] || len(l.sent[id]) >= l.aim[id] || l.thorough != nil && !l.spareFor(id) {
 			continue
 		}
-		if loser, ok := l.raise(id); ok {
-			raised = true
-			order.push(id)
-			if loser >= 0 && !l.done[loser] {
-				order.push(loser)
+		losers, ok := l.raise(id)
+		if !ok {
+			continue
+		}
+		raised = true
+		for _, id := range append(losers, id) {
+			if !l.done[id] {
+				order.push(id)
 			}
 		}
 	}
 	return raised, nil
 }
 
-// raise gives a beacon one more transmission. loser is who pays, -1 for nobody.
-func (l *leveller) raise(root int) (loser int, ok bool) {
+// raise gives a beacon one more transmission, for which others may have to pay.
+func (l *leveller) raise(root int) (losers []int, ok bool) {
 	l.search++
 	l.refused, l.rich = false, 0
 	if l.thorough == nil {
@@ -148,21 +151,26 @@ func (l *leveller) raise(root int) (loser int, ok bool) {
 	l.steps = append(l.steps[:0], step{id: root, lost: -1, slot: -1, before: -1})
 	for i := 0; i < len(l.steps); i++ {
 		if l.expand(i) {
-			return -1, true
+			return nil, true
 		}
 		if e, found := l.richest(root, i); found && l.apply(e) {
-			return l.steps[e.step].id, true
+			return []int{l.steps[e.step].id}, true
 		}
 		l.rich = 0
 	}
 	if l.shift(root) {
-		return -1, true
+		return nil, true
+	}
+	if !l.hasty {
+		if losers := l.clear(root); losers != nil {
+			return losers, true
+		}
 	}
 	l.done[root] = true
 	for _, s := range l.steps {
 		l.done[s.id] = l.done[s.id] || !l.refused || l.hasty
 	}
-	return -1, false
+	return nil, false
 }
 
 // richest finds, among the steps that follow step i, who stays best off.
@@ -281,12 +289,17 @@ func (l *leveller) apply(e end) bool {
 		}
 		slot = s.slot
 	}
+	l.charge(log)
+	return true
+}
+
+// charge counts the moves of the plan in force.
+func (l *leveller) charge(log []move) {
 	for _, m := range log {
 		if m.taken && m.was.kind == kept {
 			l.moves--
 		}
 	}
-	return true
 }
 
 // move is one change of the board, for undoing it.

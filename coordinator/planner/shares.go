@@ -76,10 +76,13 @@ func (l *leveller) shift(root int) bool {
 	return false
 }
 
-// barred returns what bars a beacon from a slot on the band on which least does.
+// barred returns what bars a beacon from a slot on the open band on which least does.
 func (l *leveller) barred(id, t int) Limit {
 	least := ^Limit(0)
 	for u := range l.beacons[id].uses {
+		if !l.beacons[id].uses[u].opens(t) {
+			continue
+		}
 		if found := l.limits(id, u, t, false); bits.OnesCount32(uint32(found)) < bits.OnesCount32(uint32(least)) {
 			least = found
 		}
@@ -91,11 +94,7 @@ func (l *leveller) barred(id, t int) Limit {
 func (l *leveller) moveAlong(root, t, at int, there []int32) bool {
 	var log []move
 	if l.lead(there, at, &log) && l.bring(append([]int32{int32(root)}, there...), t, &log) {
-		for _, m := range log {
-			if m.taken && m.was.kind == kept {
-				l.moves--
-			}
-		}
+		l.charge(log)
 		return true
 	}
 	l.undo(log)
