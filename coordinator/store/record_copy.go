@@ -37,10 +37,12 @@ const (
 	copyHeader  = "PGCOPY\n\xff\r\n\x00" + "\x00\x00\x00\x00" + "\x00\x00\x00\x00" // no flags, nothing more
 	copyTrailer = "\xff\xff"
 	copyPiece   = 64 << 10
+	copyRow     = 512 // bytes that most rows have room in
 )
 
 func newRecordRows(records []Record, fresh []int, receivedAt time.Time) *recordRows {
-	rows := &recordRows{records: records, fresh: fresh, receivedAt: receivedAt, piece: make([]byte, 0, copyPiece+copyPiece/8)}
+	room := min(copyPiece+copyPiece/8, len(copyHeader)+len(fresh)*copyRow)
+	rows := &recordRows{records: records, fresh: fresh, receivedAt: receivedAt, piece: make([]byte, 0, room)}
 	rows.rest = append(rows.piece, copyHeader...)
 	return rows
 }
