@@ -10,8 +10,6 @@ import (
 	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/orders"
 	"lamplighter/coordinator/store"
-	"lamplighter/proto/seal"
-	"lamplighter/proto/topic"
 )
 
 // maxReason is the length of the longest reason, in characters.
@@ -64,7 +62,7 @@ func (t *term) give(ctx context.Context, order HushOrder) (given Given, err erro
 	if len(beacons) == 0 {
 		return Given{}, fault.New(fault.Refused, "scope", "no beacon lies in this scope, so nothing would be silent")
 	}
-	var states []store.HushState
+	var states []sealedHush
 	err = t.asLeader(ctx, func(ctx context.Context, tx *store.LeaderTx) error {
 		inForce, bound, err := lockedHushes(ctx, tx)
 		if err != nil {
@@ -118,7 +116,7 @@ func (d *Dispatcher) Release(ctx context.Context, scope fleet.Scope, reason, by 
 }
 
 func (t *term) release(ctx context.Context, scope fleet.Scope, reason, by string) (released Released, err error) {
-	var states []store.HushState
+	var states []sealedHush
 	err = t.asLeader(ctx, func(ctx context.Context, tx *store.LeaderTx) error {
 		inForce, _, err := lockedHushes(ctx, tx)
 		if err != nil {
@@ -199,7 +197,7 @@ func overlaps(a, b string) bool { return a == b || a == "" || b == "" }
 // into with a change of the fleet. Nothing takes them out but a release.
 func (t *term) hushNewcomers(ctx context.Context) error {
 	f := t.currentFleet()
-	var states []store.HushState
+	var states []sealedHush
 	err := t.asLeader(ctx, func(ctx context.Context, tx *store.LeaderTx) error {
 		inForce, bound, err := lockedHushes(ctx, tx)
 		if err != nil {
@@ -234,7 +232,7 @@ func (t *term) tellUnhushed(ctx context.Context, group []*petition) {
 	if len(untold) == 0 {
 		return
 	}
-	var states []store.HushState
+	var states []sealedHush
 	err := t.asLeader(ctx, func(ctx context.Context, tx *store.LeaderTx) error {
 		inForce, bound, err := lockedHushes(ctx, tx)
 		if err != nil {
@@ -288,16 +286,4 @@ func (t *term) currentFleet() *fleet.Fleet {
 	t.fleetGuard.Lock()
 	defer t.fleetGuard.Unlock()
 	return t.fleet
-}
-
-// showHushes puts states up that are newer than what is shown.
-func (t *term) showHushes(states []store.HushState) {
-	t.hushGuard.Lock()
-	defer t.hushGuard.Unlock()
-	for _, s := range states {
-		if n := number(s.Epoch, s.Number); n.Compare(t.hushShown[s.Beacon]) > 0 {
-			t.hushShown[s.Beacon] = n
-			t.show(topic.Hush, seal.Hush, s.Beacon, n, s.Payload)
-		}
-	}
 }

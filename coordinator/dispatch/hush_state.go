@@ -3,13 +3,18 @@ package dispatch
 import (
 	"context"
 	"errors"
+	"runtime"
 	"slices"
 	"time"
+
+	"golang.org/x/sync/errgroup"
 
 	"lamplighter/coordinator/fault"
 	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/orders"
 	"lamplighter/coordinator/store"
+	"lamplighter/proto/seal"
+	"lamplighter/proto/topic"
 )
 
 // maxScopes is how many scopes a hush state may hold.
@@ -22,9 +27,15 @@ type underHushes struct {
 	bind   []int64 // those of them that are new to it
 }
 
+// sealedHush is a hush state with its message.
+type sealedHush struct {
+	store.HushState
+	message []byte
+}
+
 // saveHushStates makes the next states of beacons, each named once, and stores
-// them.
-func (t *term) saveHushStates(ctx context.Context, tx *store.LeaderTx, all []underHushes, inForce map[int64]store.Hush) ([]store.HushState, error) {
+// them. They are sealed meanwhile: of thousands that takes as long again.
+func (t *term) saveHushStates(ctx context.Context, tx *store.LeaderTx, all []underHushes, inForce map[int64]store.Hush) ([]sealedHush, error) {
 	if len(all) == 0 {
 		return nil, nil
 	}
@@ -53,7 +64,51 @@ func (t *term) saveHushStates(ctx context.Context, tx *store.LeaderTx, all []und
 		}
 		states[i] = store.HushState{Beacon: u.beacon, Epoch: int64(t.epoch), Number: next[u.beacon], Payload: payload, Bind: u.bind}
 	}
-	return states, tx.SaveHushStates(ctx, states...)
+	sealing := make(chan []sealedHush, 1)
+	go func() { sealing <- t.sealHushes(states) }()
+	err = tx.SaveHushStates(ctx, states...)
+	return <-sealing, err
+}
+
+// sealHushes seals states, on all processors: people wait for thousands of them.
+func (t *term) sealHushes(states []store.HushState) []sealedHush {
+	const atOnce = 64
+	hushes := make([]sealedHush, len(states))
+	var sealing errgroup.Group
+	sealing.SetLimit(runtime.GOMAXPROCS(0))
+	for part := range slices.Chunk(hushes, atOnce) {
+		of := states[:len(part)]
+		states = states[len(part):]
+		sealing.Go(func() error {
+			for i, s := range of {
+				part[i] = sealedHush{s, t.seal(seal.Hush, s.Beacon, s.Payload)}
+			}
+			return nil
+		})
+	}
+	_ = sealing.Wait() // none is an error
+	return hushes
+}
+
+// unshown gives the states that are newer than what is shown.
+func (t *term) unshown(states []store.HushState) []store.HushState {
+	t.hushGuard.Lock()
+	defer t.hushGuard.Unlock()
+	return slices.DeleteFunc(states, func(s store.HushState) bool {
+		return number(s.Epoch, s.Number).Compare(t.hushShown[s.Beacon]) <= 0
+	})
+}
+
+// showHushes puts states up that are newer than what is shown.
+func (t *term) showHushes(hushes []sealedHush) {
+	t.hushGuard.Lock()
+	defer t.hushGuard.Unlock()
+	for _, s := range hushes {
+		if n := number(s.Epoch, s.Number); n.Compare(t.hushShown[s.Beacon]) > 0 {
+			t.hushShown[s.Beacon] = n
+			t.showSealed(topic.Hush, s.Beacon, n, s.message)
+		}
+	}
 }
 
 // deposed tells people of a lead that was lost meanwhile.

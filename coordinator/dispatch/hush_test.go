@@ -3,6 +3,7 @@ package dispatch
 import (
 	"context"
 	"errors"
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -12,6 +13,7 @@ import (
 	"lamplighter/coordinator/fleet"
 	"lamplighter/coordinator/store"
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
+	"lamplighter/proto/seal"
 	"lamplighter/proto/topic"
 )
 
@@ -295,6 +297,37 @@ func TestAHushIsGivenByWhoDoesNotLead(t *testing.T) {
 		t.Errorf("shown by the leader: %v", shown)
 	}
 	b.quiet(topic.Hush, "mill-hf")
+	b.give(HushOrder{Scope: fleet.Scope{Site: "mill"}, Reason: "interference again", By: "ada"})
+	if third := b.hush("mill-hf"); third.Number != 3 {
+		t.Errorf("given again: %v", third)
+	}
+	if err := term.loadHushes(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if shown := b.hush("mill-hf"); shown.Number != 3 || len(shown.Scopes) != 1 {
+		t.Errorf("shown by the leader: %v", shown)
+	}
+}
+
+// Hushes of many are sealed by several at once: each beacon gets its own.
+func TestEachOfManyHushesIsSealedForItsBeacon(t *testing.T) {
+	b := newBench(t, twoNear)
+	term := newTerm(t.Context(), b.d, readFleet(t, twoNear), 1, 1)
+	defer term.board.close()
+	var states []store.HushState
+	for i := range 1000 {
+		states = append(states, store.HushState{Beacon: fmt.Sprintf("beacon-%d", i), Epoch: 1, Number: 1, Payload: fmt.Appendf(nil, "payload %d", i)})
+	}
+	hushes := term.sealHushes(states)
+	if len(hushes) != len(states) {
+		t.Fatalf("%d of %d", len(hushes), len(states))
+	}
+	for i, h := range hushes {
+		payload, err := b.ring.Open(seal.Hush, "tern-valley", states[i].Beacon, h.message)
+		if err != nil || h.Beacon != states[i].Beacon || string(payload) != string(states[i].Payload) {
+			t.Errorf("%s: %s, %q, %v", states[i].Beacon, h.Beacon, payload, err)
+		}
+	}
 }
 
 // A keyer that can't read its state keeps everything silent until it is told what

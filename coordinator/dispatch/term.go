@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -51,6 +52,7 @@ type term struct {
 
 	hushGuard sync.Mutex // of the one below
 	hushShown map[string]lease.Number
+	tallies   []store.HushTally // of the states that were loaded last; the loop's own
 
 	failing atomic.Pointer[error] // why the latest plan could not be made; nil: it could
 
@@ -145,10 +147,19 @@ func (t *term) loadLeases(ctx context.Context) error {
 	return err
 }
 
+// loadHushes puts up what is stored, if anything was since it did so last.
 func (t *term) loadHushes(ctx context.Context) error {
+	tallies, err := t.options.Store.HushTallies(ctx)
+	if err != nil || slices.Equal(tallies, t.tallies) {
+		return err
+	}
 	states, err := t.options.Store.HushStates(ctx)
-	t.showHushes(states)
-	return err
+	if err != nil {
+		return err
+	}
+	t.showHushes(t.sealHushes(t.unshown(states)))
+	t.tallies = tallies
+	return nil
 }
 
 func (t *term) loadPlan(ctx context.Context) (err error) {
@@ -162,9 +173,17 @@ func number(epoch, revision int64) lease.Number {
 
 // show puts up what a beacon is to do.
 func (t *term) show(kind topic.Kind, purpose seal.Purpose, beacon string, n lease.Number, payload []byte) {
-	network := t.currentFleet().Network.ID
-	address := topic.Address{Network: network, Beacon: beacon}
-	t.board.put(address.Topic(kind), n, t.options.Signer.Seal(purpose, network, beacon, payload))
+	t.showSealed(kind, beacon, n, t.seal(purpose, beacon, payload))
+}
+
+func (t *term) seal(purpose seal.Purpose, beacon string, payload []byte) []byte {
+	return t.options.Signer.Seal(purpose, t.currentFleet().Network.ID, beacon, payload)
+}
+
+// showSealed is show for what is sealed already.
+func (t *term) showSealed(kind topic.Kind, beacon string, n lease.Number, sealed []byte) {
+	address := topic.Address{Network: t.currentFleet().Network.ID, Beacon: beacon}
+	t.board.put(address.Topic(kind), n, sealed)
 }
 
 // asLeader runs do in a transaction of this leader.
