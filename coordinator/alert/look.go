@@ -56,7 +56,7 @@ type heardOf struct {
 // as dark once all its beacons are late and one of them is lost: they do not go
 // at the very same moment.
 func (l *looker) hearing() {
-	sites, all, heardSites := map[string]*heardOf{}, heardOf{}, map[string]bool{}
+	sites, all := make(map[string]*heardOf, len(l.o.Fleet.Sites)), heardOf{}
 	for _, b := range l.o.Fleet.Beacons {
 		name, site := b.Name, b.Site.Name
 		seen := l.o.Beacons[name].LastSeen
@@ -64,13 +64,13 @@ func (l *looker) hearing() {
 			continue
 		}
 		unheard := l.unheardFor(name)
-		if sites[site] == nil {
-			sites[site] = &heardOf{}
+		here := sites[site]
+		if here == nil {
+			here = &heardOf{}
+			sites[site] = here
 		}
-		heardSites[site] = true
-		for _, at := range []*heardOf{sites[site], &all} {
-			at.count(unheard, seen)
-		}
+		here.count(unheard, seen)
+		all.count(unheard, seen)
 		if unheard >= Lost {
 			l.add(Unheard, site, name, fmt.Sprintf("Beacon %s at %s was last heard at %s, %s ago.", name, site, clock(seen), span(l.now.Sub(seen))))
 		}
@@ -80,8 +80,8 @@ func (l *looker) hearing() {
 			l.add(SiteDark, site, "", fmt.Sprintf("None of the %d beacons at %s is heard; the last word came at %s.", at.known, site, clock(at.since)))
 		}
 	}
-	if len(heardSites) > 1 && all.silent() {
-		l.add(NetworkUnheard, "", "", fmt.Sprintf("None of the %d beacons at %d sites is heard; the last word came at %s.", all.known, len(heardSites), clock(all.since)))
+	if len(sites) > 1 && all.silent() {
+		l.add(NetworkUnheard, "", "", fmt.Sprintf("None of the %d beacons at %d sites is heard; the last word came at %s.", all.known, len(sites), clock(all.since)))
 	}
 }
 
@@ -102,7 +102,7 @@ func (h *heardOf) silent() bool { return h.known > 1 && h.late == h.known && h.l
 
 // callsigns finds call signs that two sites use.
 func (l *looker) callsigns() {
-	first := map[string]*fleet.Beacon{}
+	first := make(map[string]*fleet.Beacon, len(l.o.Fleet.Beacons))
 	for _, b := range l.o.Fleet.Beacons {
 		other, taken := first[b.Callsign]
 		if !taken {

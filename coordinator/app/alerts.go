@@ -103,6 +103,7 @@ type watcher struct {
 	since       time.Time // when this coordinator began to lead
 	memory      *alert.Memory
 	fresh       store.Observed
+	beacons     map[string]alert.Beacon // of the latest observation
 	history     store.Observed
 	historyAt   time.Time
 	longer      store.Observed
@@ -213,7 +214,10 @@ func (w *watcher) observe(ctx context.Context, f *fleet.Fleet) (*alert.Observati
 // merge puts together what was read at different times, also of a beacon that
 // was never heard.
 func (w *watcher) merge(f *fleet.Fleet, fresh store.Observed) map[string]alert.Beacon {
-	beacons := make(map[string]alert.Beacon, len(f.Beacons))
+	if w.beacons == nil {
+		w.beacons = make(map[string]alert.Beacon, len(f.Beacons))
+	}
+	clear(w.beacons)
 	for _, b := range f.Beacons {
 		var known alert.Beacon
 		if slow := w.history[b.Name]; slow != nil {
@@ -227,9 +231,9 @@ func (w *watcher) merge(f *fleet.Fleet, fresh store.Observed) map[string]alert.B
 			known.LeaseGranted, known.LeaseUntil, known.Cloned = now.LeaseGranted, now.LeaseUntil, now.Cloned
 		}
 		known.HeardOff = w.heardOff[b.Name]
-		beacons[b.Name] = known
+		w.beacons[b.Name] = known
 	}
-	return beacons
+	return w.beacons
 }
 
 // readLonger reads what takes hours or days to come about.

@@ -41,7 +41,7 @@ func (s *Store) each(ctx context.Context, o Observed, into []any, take func(b *a
 // until when their leases run, and which are spoken for by two devices. What was
 // observed before is read no second time where it is the same; nil: nothing was.
 func (s *Store) ObserveNow(ctx context.Context, before Observed) (Observed, error) {
-	o := Observed{}
+	o := make(Observed, len(before))
 	if err := s.observeStatus(ctx, o, before); err != nil {
 		return nil, err
 	}
