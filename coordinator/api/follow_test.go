@@ -94,6 +94,22 @@ func TestAHushEndsWithItsCaller(t *testing.T) {
 	})
 }
 
+// Whoever is slow to hear of some hears of the others no later for that: the pause
+// before the next look spares the database, which that costs nothing.
+func TestWhoIsSlowToHearWaitsNoLonger(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		began := time.Now()
+		after := map[string]time.Duration{"a": 1, "b": time.Second}
+		err := follow(t.Context(), slowBeacons{began, after, began}, dispatch.Given{At: began, Beacons: []string{"a", "b"}}, func(*apiv1.HushResponse) error {
+			<-time.After(time.Second)
+			return nil
+		})
+		if took := time.Since(began); err != nil || took > 2*time.Second+2*lookAgain {
+			t.Errorf("took %v, %v", took, err)
+		}
+	})
+}
+
 func TestAnOrderWaitsForAnElection(t *testing.T) {
 	notYet := fault.New(fault.Unavailable, "", "nobody leads")
 	for _, c := range []struct {

@@ -85,6 +85,7 @@ func follow(ctx context.Context, hushes Hushes, given dispatch.Given, tell func(
 		if err != nil {
 			return err
 		}
+		took := time.Since(began)
 		for _, c := range confirmations {
 			if told[c.Beacon] {
 				continue
@@ -106,7 +107,7 @@ func follow(ctx context.Context, hushes Hushes, given dispatch.Given, tell func(
 			look = func(ctx context.Context, hush int64, _ []string) ([]dispatch.Confirmation, error) {
 				return hushes.Confirmations(ctx, hush)
 			}
-		case <-time.After(max(lookAgain, 2*time.Since(began))): // of thousands it costs the database something
+		case <-time.After(max(lookAgain, 2*took)): // of thousands it costs the database something
 		}
 	}
 }
