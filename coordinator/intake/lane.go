@@ -45,12 +45,12 @@ const (
 )
 
 // A group that is small waits for more until this long after the one before it
-// began: so many beacons that each say little cost five commits a second, not one
+// began: so many beacons that each say little cost a few commits a second, not one
 // each. What comes after a quiet moment waits for nothing, nor do the few small
 // groups that are left after a large one, and after others the less the larger
 // they were.
 const (
-	gatherFor    = 200 * time.Millisecond
+	gatherFor    = 400 * time.Millisecond
 	ahead        = 2 * gatherFor // how far a large group lets small ones run ahead
 	enoughToSend = 250           // messages, or twice as many records, that wait for no more
 )
