@@ -64,7 +64,7 @@ func (r *round) take(beacon string, uses []Use, standing bool) {
 func (r *round) company(n slot.Number) *company {
 	c := r.slots[n]
 	if c == nil {
-		c = newCompany(r.book.occupants(n, r.now))
+		c = newCompany(r.book.occupants(nil, n, r.now))
 		if planted.Is("S8 slots change hands at once") {
 			c = newCompany(nil)
 		}
@@ -80,9 +80,9 @@ func (b *Book) stands(beacon string, use Use) bool {
 	})
 }
 
-// occupants lists what beacons may obey in a slot.
-func (b *Book) occupants(n slot.Number, now time.Time) []occupant {
-	all := make([]occupant, 0, len(b.slots[n]))
+// occupants adds to a list what beacons may obey in a slot.
+func (b *Book) occupants(all []occupant, n slot.Number, now time.Time) []occupant {
+	all = slices.Grow(all, len(b.slots[n]))
 	for _, c := range b.slots[n] {
 		if b.obeyable(c, now) {
 			all = append(all, occupant{c.by.name, b.fleet.Beacon(c.by.name), c.use})
@@ -103,12 +103,14 @@ func (b *Book) Reach(beacon string, held Number, now, until time.Time) (time.Tim
 		return until, Obstacle{}
 	}
 	length, claims := b.length(), b.look(beacon).claims
+	var others []occupant // of one slot after another
 	for n := length.At(now); length.Start(n).Before(until); n++ {
 		for _, c := range claims[n] {
 			if !c.standsFor(held) {
 				continue
 			}
-			if obstacle := clash(b.fleet, me, c.use, b.occupants(n, now)); !obstacle.none() {
+			others = b.occupants(others[:0], n, now)
+			if obstacle := clash(b.fleet, me, c.use, others); !obstacle.none() {
 				return length.Start(n), obstacle
 			}
 		}
