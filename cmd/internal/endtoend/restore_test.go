@@ -23,8 +23,9 @@ func TestABackupIsBroughtBackOnAnEmptyMachine(t *testing.T) {
 
 	saved := filepath.Join(n.folder, "saved")
 	dir := filepath.Join(n.folder, "coordinator")
+	before := sentIn()
 	must(t, lamplighter, "backup", "--dir", dir, "--database", n.database, saved)
-	atBackup, epoch := sentIn(), n.count("select epoch from leadership")
+	after, epoch := sentIn(), n.count("select epoch from leadership")
 	if r := command(t, lamplighter, "backup", "--dir", dir, "--database", n.database, saved); r.exit == 0 || !strings.Contains(r.stderr, "there already") {
 		t.Errorf("a backup was written over: exit %d, %s", r.exit, r.stderr)
 	}
@@ -33,7 +34,7 @@ func TestABackupIsBroughtBackOnAnEmptyMachine(t *testing.T) {
 			t.Errorf("%s: %v, mode %v", file, err, info)
 		}
 	}
-	eventually(t, "transmissions that the backup does not know", func() bool { return sentIn() > atBackup })
+	eventually(t, "transmissions that the backup does not know", func() bool { return sentIn() > after })
 
 	n.coordinator.kill()
 	if err := os.RemoveAll(dir); err != nil {
@@ -50,8 +51,8 @@ func TestABackupIsBroughtBackOnAnEmptyMachine(t *testing.T) {
 	t.Cleanup(rows.Close)
 	n.rows = rows
 	must(t, lamplighter, "restore", "--dir", dir, "--database", n.database, saved)
-	if sentIn() < atBackup {
-		t.Errorf("%d transmissions of %d came back", sentIn(), atBackup)
+	if sentIn() < before {
+		t.Errorf("%d transmissions of %d came back", sentIn(), before)
 	}
 
 	n.startCoordinator()
