@@ -3,6 +3,7 @@ package console_test
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"iter"
 	"net/url"
@@ -13,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
@@ -146,11 +148,28 @@ func (v *tab) call(do func() error) {
 	}
 }
 
+// do takes steps, each once. A step that looked for its node in a page that was
+// just being replaced did nothing yet, and looks again in the page that came.
 func (v *tab) do(steps ...chromedp.Action[chromedp.Void]) {
 	v.t.Helper()
 	ctx, cancel := context.WithTimeout(v.ctx, patience)
 	defer cancel()
-	v.call(func() error { return chromedp.Do(ctx, steps...) })
+	for _, step := range steps {
+		v.call(func() error {
+			for {
+				err := chromedp.Do(ctx, step)
+				if !replaced(err) || ctx.Err() != nil {
+					return err
+				}
+			}
+		})
+	}
+}
+
+// replaced says that the browser no longer knows a node that it had just found.
+func replaced(err error) bool {
+	refusal := (*cdproto.Error)(nil)
+	return errors.As(err, &refusal) && refusal.Message == "Could not find node with given id"
 }
 
 // goTo opens a page of the stage.
