@@ -86,6 +86,10 @@ func (c *hushCmd) follow(e *environment, stream grpc.ServerStreamingClient[apiv1
 			return results, nil
 		case err != nil:
 			return nil, err
+		case step.GetAhead():
+			e.note("The database does not answer. The order went out to %d beacons ahead of it, and is stored as soon as it does: leave the coordinator running until then.", step.GetBeacons())
+			e.note("Whether they are silent can't be seen here now. Listen, and have the supply cut of a transmitter that goes on.")
+			return nil, errTold
 		case step.GetBeacon() == "":
 			e.note("Hush %d is in force for %d beacons; waiting for them to confirm silence.", step.GetHush(), step.GetBeacons())
 			continue

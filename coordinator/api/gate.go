@@ -154,15 +154,9 @@ func (g *gate) byToken(ctx context.Context, secret string, r rule) (people.Perso
 	if !r.silences {
 		return g.accounts.ByToken(ctx, secret)
 	}
-	soon, cancel := context.WithTimeout(ctx, identifyWithin)
-	defer cancel()
-	person, err := g.accounts.ByToken(soon, secret)
-	if err == nil || accounts.Unknown(err) {
-		return person, err
-	}
-	if remembered, ok := g.accounts.Remembered(secret); ok {
-		g.log.WarnContext(ctx, "an order to be silent is let in on who was known lately", "person", remembered.Name, "error", err)
-		return remembered, nil
+	person, lately, err := g.accounts.ForSilence(ctx, g.accounts.ByToken, secret)
+	if lately {
+		g.log.WarnContext(ctx, "an order to be silent is let in on who was known lately", "person", person.Name)
 	}
 	return person, err
 }

@@ -38,7 +38,7 @@ type hushService struct {
 
 // scope is the scope of a request, checked against the fleet in force.
 func (s *hushService) scope(ctx context.Context, asked *apiv1.HushedScope) (fleet.Scope, error) {
-	current, _, err := s.options.Fleets.Current(ctx)
+	current, err := s.options.Fleets.Soon(ctx)
 	if err != nil {
 		return fleet.Scope{}, err
 	}
@@ -67,8 +67,9 @@ func (s *hushService) Hush(r *apiv1.HushRequest, stream grpc.ServerStreamingServ
 	if err != nil {
 		return err
 	}
-	if err := stream.Send(&apiv1.HushResponse{Hush: given.Hush, Beacons: int32(len(given.Beacons))}); err != nil {
-		return err
+	ahead := given.Hush == 0
+	if err := stream.Send(&apiv1.HushResponse{Hush: given.Hush, Beacons: int32(len(given.Beacons)), Ahead: ahead}); err != nil || ahead {
+		return err // what beacons confirm is in the database
 	}
 	return follow(ctx, s.options.Hushes, given, stream.Send)
 }

@@ -129,7 +129,7 @@ func (k known) siteOfScope(ctx context.Context, scope *apiv1.HushedScope) ([]str
 		}
 		return []string{scope.GetSite()}, nil
 	}
-	current, _, err := k.fleets.Current(ctx)
+	current, err := k.fleets.Soon(ctx)
 	if err != nil {
 		return nil, err
 	}

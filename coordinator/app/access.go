@@ -34,7 +34,7 @@ var pageRules = map[string]people.Action{
 // guardPages puts the forms to log in beside the pages, and the rules before all
 // of them.
 func (a *App) guardPages() {
-	options := web.Options{Accounts: a.accounts, OpenID: a.options.OpenID, Log: a.options.Log}
+	options := web.Options{Accounts: a.accounts, OpenID: a.options.OpenID, Silences: []string{console.HushPath}, Log: a.options.Log}
 	if a.options.Open {
 		options.Open = api.Operator
 	}

@@ -63,6 +63,7 @@ func (a *App) startNetwork(ctx context.Context) error {
 	a.network = started
 	taken := started.newIntake(a, current.Network.ID)
 	a.running.Go(func() { taken.Run(a.lifetime) })
+	a.running.Go(func() { a.dispatcher.KeepHushes(a.lifetime) })
 	routes := router{kept: a.dispatcher.HandleKept, leases: a.dispatcher.HandleLeaseRequest, heard: a.takeFromReceiver, others: taken.Handle}
 	a.goRun("the routing of what agents say", func() error { return routes.run(a.lifetime, through.Deliveries()) })
 	a.goRun("the election", func() error { return a.leader.Run(a.lifetime, a.lead) })

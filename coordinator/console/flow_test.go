@@ -48,6 +48,23 @@ func TestHushByKeyboard(t *testing.T) {
 	}
 }
 
+// TestHushWhileTheDatabaseIsAway orders silence when nothing else can be had: by
+// the fleet as it was read last, and with no more promised than can be known.
+func TestHushWhileTheDatabaseIsAway(t *testing.T) {
+	t.Parallel()
+	s, v := enter(t, "operator", phone, "/where")
+	s.away.Store(true)
+	v.goTo("/hush?scope=site:mill")
+	v.says("Hush?")
+	v.await(`document.getElementById("scope").value === "site:mill"`)
+	v.click("button.loud")
+	v.says("The order went out to 5 beacons ahead of it")
+	v.says("have the supply cut of a transmitter that goes on")
+	v.picture("hush-ahead-phone-light")
+	v.fits("a hush ahead of the database")
+	v.axe()
+}
+
 // TestLive sees a page change without being loaded again, say since when it is
 // old when the coordinator is gone, and say that a session is over.
 func TestLive(t *testing.T) {

@@ -12,6 +12,10 @@ import (
 	apiv1 "lamplighter/proto/lamplighter/api/v1"
 )
 
+// HushPath is where silence is asked for, and ordered. It works while the database
+// is away.
+const HushPath = "/hush"
+
 // hushForm asks once before there is silence.
 type hushForm struct {
 	Choices []choice
@@ -109,7 +113,7 @@ func (c *Console) showHushForm(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (c *Console) askHush(w http.ResponseWriter, r *http.Request, status int, form hushForm) error {
-	n, err := c.network(r.Context())
+	n, err := c.networkSoon(r.Context())
 	if err != nil {
 		return err
 	}
@@ -117,7 +121,7 @@ func (c *Console) askHush(w http.ResponseWriter, r *http.Request, status int, fo
 		return errNoNetwork
 	}
 	form.Choices = c.allowed(r.Context(), n, Hush)
-	c.render(w, r, status, "hushform", frame{Title: "Hush", Body: form})
+	c.render(w, r, status, "hushform", frame{Title: "Hush", Ahead: n.file == nil, Body: form})
 	return nil
 }
 
@@ -132,22 +136,26 @@ func (c *Console) giveHush(w http.ResponseWriter, r *http.Request) error {
 		form.Trouble = &told
 		return c.askHush(w, r, told.Status, form)
 	}
-	http.Redirect(w, r, "/hush/"+strconv.FormatInt(given, 10), http.StatusSeeOther)
+	if given.GetAhead() {
+		c.render(w, r, http.StatusAccepted, "hushahead", frame{Title: "Hush, not stored yet", Ahead: true, Body: map[string]any{"Beacons": int(given.GetBeacons())}})
+		return nil
+	}
+	http.Redirect(w, r, HushPath+"/"+strconv.FormatInt(given.GetHush(), 10), http.StatusSeeOther)
 	return nil
 }
 
-// order gives the hush, and returns its number as soon as it is stored.
-func (c *Console) order(r *http.Request, form hushForm) (int64, error) {
+// order gives the hush, and returns as soon as it is stored, or went out ahead of
+// that.
+func (c *Console) order(r *http.Request, form hushForm) (*apiv1.HushResponse, error) {
 	scope, err := scopeOf(form.Chosen)
 	if err != nil {
-		return 0, err
+		return nil, err
 	}
 	stream, err := c.hushes.Hush(r.Context(), &apiv1.HushRequest{Scope: scope, Reason: form.Reason})
 	if err != nil {
-		return 0, err
+		return nil, err
 	}
-	first, err := stream.Recv()
-	return first.GetHush(), err
+	return stream.Recv()
 }
 
 // showHush says beacon by beacon whose keyer has confirmed.

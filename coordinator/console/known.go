@@ -44,6 +44,25 @@ func (c *Console) network(ctx context.Context) (network, error) {
 	return network{c.known.fleet, file}, nil
 }
 
+// soon is how long the form to order silence waits for the fleet in force.
+const soon = 500 * time.Millisecond
+
+// networkSoon is network, or what was read last where that does not come at once.
+func (c *Console) networkSoon(ctx context.Context) (network, error) {
+	asking, cancel := context.WithTimeout(ctx, soon)
+	defer cancel()
+	n, err := c.network(asking)
+	if err == nil {
+		return n, nil
+	}
+	c.known.mu.Lock()
+	defer c.known.mu.Unlock()
+	if c.known.fleet == nil {
+		return n, err
+	}
+	return network{Fleet: c.known.fleet}, nil
+}
+
 // bandNames are the bands that beacons of a fleet use, by frequency.
 func (n network) bandNames() []string {
 	used := map[string]bool{}

@@ -100,6 +100,7 @@ type frame struct {
 	Scripts []string
 	Bare    bool // no tabs: a screen that nobody touches
 	Public  bool // for everybody: it says what stands around it itself
+	Ahead   bool // of the database, which is not asked for what stands around it
 	Body    any
 
 	Person         Person
@@ -167,6 +168,9 @@ func (c *Console) fill(r *http.Request, f *frame) {
 		}
 		t.Open = t.Path == f.Tab
 		f.Tabs = append(f.Tabs, t)
+	}
+	if f.Ahead {
+		return
 	}
 	if n, err := c.network(ctx); err == nil && n.Fleet != nil {
 		f.Network, f.SlotSeconds, f.Bands = n.Network.Name, int64(n.Network.Slot), patternsOf(n.bandNames())

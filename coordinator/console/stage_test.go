@@ -74,6 +74,7 @@ type stage struct {
 	console *console.Console
 	access  *access
 	gone    atomic.Bool // nobody is answered
+	away    atomic.Bool // the database is
 
 	mu        sync.Mutex
 	fleet     *fleet.Fleet
@@ -280,6 +281,9 @@ func (s *stage) GetAgentConfig(_ context.Context, r *apiv1.GetAgentConfigRequest
 }
 
 func (s *stage) GetFleet(context.Context, *apiv1.GetFleetRequest) (*apiv1.GetFleetResponse, error) {
+	if s.away.Load() {
+		return nil, grpcstatus.Error(codes.Internal, "the database does not answer")
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.file, nil
@@ -340,6 +344,9 @@ func (s *stage) Hush(r *apiv1.HushRequest, stream grpc.ServerStreamingServer[api
 	if strings.TrimSpace(r.GetReason()) == "" {
 		return grpcstatus.Error(codes.InvalidArgument, "say why, for those who will ask")
 	}
+	if s.away.Load() {
+		return stream.Send(&apiv1.HushResponse{Beacons: int32(len(s.fleet.Beacons)), Ahead: true})
+	}
 	s.mu.Lock()
 	h := &apiv1.HushInForce{Hush: int64(len(s.hushes) + 1), Scope: r.GetScope(), Reason: r.GetReason(), GivenBy: "Robin", Since: timestamppb.New(s.now())}
 	s.hushes = append(s.hushes, h)
@@ -347,7 +354,11 @@ func (s *stage) Hush(r *apiv1.HushRequest, stream grpc.ServerStreamingServer[api
 	return stream.Send(&apiv1.HushResponse{Hush: h.GetHush(), Beacons: int32(len(s.fleet.Beacons))})
 }
 
-func (s *stage) ListHushes(context.Context, *apiv1.ListHushesRequest) (*apiv1.ListHushesResponse, error) {
+func (s *stage) ListHushes(ctx context.Context, _ *apiv1.ListHushesRequest) (*apiv1.ListHushesResponse, error) {
+	if s.away.Load() { // and says nothing at all
+		<-ctx.Done()
+		return nil, ctx.Err()
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return &apiv1.ListHushesResponse{Hushes: s.hushes}, nil

@@ -48,11 +48,13 @@ type Dispatcher struct {
 	fleet   *fleet.Fleet // nil before SetFleet
 	version int64
 	term    *term // nil while this coordinator does not lead
+
+	ahead ahead
 }
 
 // New makes a Dispatcher. It does nothing before Run.
 func New(options Options) *Dispatcher {
-	return &Dispatcher{options: options, metrics: newFigures(options.Metrics), makes: planner.Make}
+	return &Dispatcher{options: options, metrics: newFigures(options.Metrics), makes: planner.Make, ahead: ahead{storing: make(chan struct{}, 1)}}
 }
 
 // Run leads with the given epoch until ctx ends or the lead is lost. Pass it to
@@ -66,6 +68,10 @@ func (d *Dispatcher) Run(ctx context.Context, epoch uint64) error {
 		stop()
 		t.board.close()
 	}()
+	d.ahead.leads(epoch)
+	if err := d.storeAhead(ctx); err != nil { // before what was stored is shown again: it lacks them
+		return err
+	}
 	if err := t.load(ctx); err != nil {
 		return err
 	}
@@ -99,6 +105,9 @@ func (d *Dispatcher) SetFleet(f *fleet.Fleet, version int64) {
 func (d *Dispatcher) Republish() {
 	if t := d.leading(); t != nil {
 		t.board.again()
+	}
+	if err := d.showAhead(context.Background()); err != nil {
+		d.options.Log.Error("a hush that is not stored yet could not be published again", "error", err)
 	}
 }
 

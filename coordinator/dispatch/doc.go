@@ -24,8 +24,9 @@
 //
 // The broker is away: everything is stored, and all of it is published again at
 // the next connect. A coordinator that hung while it led wakes and speaks last:
-// the leader hears it, and has the broker keep the latest again within 5 s. The database is away: no orders, no leases, no hushes; the
-// agents fall silent as their leases run out. The planner fails or finds no
+// the leader hears it, and has the broker keep the latest again within 5 s. The
+// database is away: no orders and no leases; the agents fall silent as their
+// leases run out. A hush goes out ahead of it. The planner fails or finds no
 // plan: the orders in force run to their end.
 //
 // A hush is its own road: it waits neither for the planner nor for orders. Each
@@ -33,4 +34,9 @@
 // a new leader leaves it as it is, so that a database restored from a backup
 // can't end a hush which it has forgotten: an agent takes less silence only
 // from a higher number, and that number only a person's word makes.
+//
+// More silence it takes from the same number too. So where the database does not
+// answer, a hush goes out under the number that the beacon's state has, and is
+// stored as soon as it does, before any other is given or released (ahead.go).
+// Only the process that gave it knows of it until then.
 package dispatch

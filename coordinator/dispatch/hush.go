@@ -23,19 +23,49 @@ type HushOrder struct {
 	RemindAt time.Time // zero: never
 
 	Regulator bool // on a regulator's word: two people lift it
+
+	at time.Time // when it was given, where that is long before it is stored; zero: now
 }
 
 // Given is a hush that is in force.
 type Given struct {
-	Hush    int64     // its number
-	At      time.Time // when it was stored
+	Hush    int64     // its number; 0: it is not stored yet
+	At      time.Time // when it was stored, or went out ahead of that
 	Beacons []string  // whom it concerns, sorted
 }
 
 // Give stores a hush and publishes it at once to all in its scope. It returns
 // when it is stored; where the broker is away it goes out at the next connect.
+// Where the database does not answer it goes out ahead of it, and KeepHushes
+// stores it later.
 func (d *Dispatcher) Give(ctx context.Context, order HushOrder) (Given, error) {
 	if err := checkReason(order.Reason); err != nil {
+		return Given{}, err
+	}
+	soon := d.answersWithin()
+	storing, cancel := context.WithTimeout(ctx, soon+storesWithin)
+	defer cancel()
+	stored := make(chan storedHush, 1)
+	go func() {
+		given, err := d.store(storing, order)
+		stored <- storedHush{given, err}
+	}()
+	late := time.NewTimer(soon)
+	defer late.Stop()
+	var out *aheadOrder
+	var outcome storedHush
+	select {
+	case outcome = <-stored:
+	case <-late.C:
+		out = d.sendAhead(ctx, order)
+		outcome = <-stored
+	}
+	return d.settle(ctx, order, out, outcome)
+}
+
+// store is Give with the database. What went out ahead of it is stored first.
+func (d *Dispatcher) store(ctx context.Context, order HushOrder) (Given, error) {
+	if err := d.storeAhead(ctx); err != nil {
 		return Given{}, err
 	}
 	t, leave, err := d.forHushes(ctx)
@@ -60,7 +90,7 @@ func checkReason(reason string) error {
 func (t *term) give(ctx context.Context, order HushOrder) (given Given, err error) {
 	beacons := orders.InScope(t.currentFleet(), order.Scope)
 	if len(beacons) == 0 {
-		return Given{}, fault.New(fault.Refused, "scope", "no beacon lies in this scope, so nothing would be silent")
+		return Given{}, nobodyThere()
 	}
 	var states []sealedHush
 	err = t.asLeader(ctx, func(ctx context.Context, tx *store.LeaderTx) error {
@@ -71,6 +101,9 @@ func (t *term) give(ctx context.Context, order HushOrder) (given Given, err erro
 		hush := store.Hush{
 			Site: order.Scope.Site, Beacon: order.Scope.Beacon, Band: order.Scope.Band,
 			Reason: order.Reason, GivenBy: order.By, GivenAt: tx.Now, Regulator: order.Regulator,
+		}
+		if !order.at.IsZero() {
+			hush.GivenAt = order.at
 		}
 		if !order.RemindAt.IsZero() {
 			hush.RemindAt = &order.RemindAt
@@ -95,6 +128,10 @@ func (t *term) give(ctx context.Context, order HushOrder) (given Given, err erro
 	return given, nil
 }
 
+func nobodyThere() error {
+	return fault.New(fault.Refused, "scope", "no beacon lies in this scope, so nothing would be silent")
+}
+
 // Released says what a release did.
 type Released struct {
 	Count       int      // hushes that it ended
@@ -106,6 +143,11 @@ type Released struct {
 func (d *Dispatcher) Release(ctx context.Context, scope fleet.Scope, reason, by string) (Released, error) {
 	if err := checkReason(reason); err != nil {
 		return Released{}, err
+	}
+	storing, cancel := context.WithTimeout(ctx, d.answersWithin())
+	defer cancel()
+	if err := d.storeAhead(storing); err != nil || d.ahead.any() {
+		return Released{}, fault.New(fault.Unavailable, "", "nothing is released while an order to be silent is not stored yet: try again when the database answers")
 	}
 	t, leave, err := d.forHushes(ctx)
 	if err != nil {

@@ -58,6 +58,11 @@ func (t *term) saveHushStates(ctx context.Context, tx *store.LeaderTx, all []und
 			h := inForce[hush]
 			list[i] = orders.Hush{Scope: fleet.Scope{Site: h.Site, Beacon: h.Beacon, Band: h.Band}, Reason: h.Reason, GivenBy: h.GivenBy, GivenAt: h.GivenAt}
 		}
+		for _, out := range t.ahead.over(t.currentFleet().Beacon(u.beacon)) { // a higher number must not silence less than they do
+			if !slices.ContainsFunc(list, func(h orders.Hush) bool { return h.Scope == out.Scope && h.Reason == out.Reason }) {
+				list = append(list, out)
+			}
+		}
 		payload, err := orders.HushState(t.currentFleet().Network.ID, u.beacon, number(int64(t.epoch), next[u.beacon]), list)
 		if err != nil {
 			return nil, err
@@ -106,6 +111,7 @@ func (t *term) showHushes(hushes []sealedHush) {
 	for _, s := range hushes {
 		if n := number(s.Epoch, s.Number); n.Compare(t.hushShown[s.Beacon]) > 0 {
 			t.hushShown[s.Beacon] = n
+			t.ahead.know(s.HushState)
 			t.showSealed(topic.Hush, s.Beacon, n, s.message)
 		}
 	}

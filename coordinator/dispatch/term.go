@@ -52,6 +52,7 @@ type term struct {
 
 	hushGuard sync.Mutex // of the one below
 	hushShown map[string]lease.Number
+	ahead     *ahead            // of the dispatcher: it outlives the term
 	tallies   []store.HushTally // of the states that were loaded last; the loop's own
 
 	failing atomic.Pointer[error] // why the latest plan could not be made; nil: it could
@@ -66,7 +67,7 @@ func newTerm(ctx context.Context, d *Dispatcher, f *fleet.Fleet, version int64, 
 	t := &term{
 		options: d.options, metrics: d.metrics, log: log, epoch: epoch, makes: d.makes,
 		board:  newBoard(ctx, d.options.Publisher, log),
-		writer: orders.NewWriter(epoch, f), fleet: f, version: version, hushShown: map[string]lease.Number{},
+		writer: orders.NewWriter(epoch, f), fleet: f, version: version, hushShown: map[string]lease.Number{}, ahead: &d.ahead,
 		fleetChanged: make(chan struct{}, 1), released: make(chan struct{}, 1), unsettled: make(chan struct{}, 1),
 	}
 	t.desk = newDesk(t)

@@ -89,12 +89,12 @@ func (tx *LeaderTx) LockHushes(ctx context.Context) ([]Hush, error) {
 	return pgx.CollectRows(rows, pgx.RowToStructByName[Hush])
 }
 
-// AddHush stores a hush, and returns its number.
+// AddHush stores a hush as given at h.GivenAt, and returns its number.
 func (tx *LeaderTx) AddHush(ctx context.Context, h Hush) (hush int64, err error) {
 	err = tx.QueryRow(ctx, `
 		insert into hushes (epoch, site, beacon, band, reason, given_by, given_at, remind_at, regulator)
-		select epoch, $2, $3, $4, $5, $6, now(), $7, $8 from leadership where epoch = $1
-		returning hush`, int64(tx.Epoch), h.Site, h.Beacon, h.Band, h.Reason, h.GivenBy, h.RemindAt, h.Regulator).Scan(&hush)
+		select epoch, $2, $3, $4, $5, $6, $7, $8, $9 from leadership where epoch = $1
+		returning hush`, int64(tx.Epoch), h.Site, h.Beacon, h.Band, h.Reason, h.GivenBy, h.GivenAt, h.RemindAt, h.Regulator).Scan(&hush)
 	return hush, err
 }
 

@@ -25,6 +25,6 @@
 // # When the database does not answer
 //
 // Nobody can log in, and nobody is let in on a session or token; except that
-// Remembered tells who was let in by it in the last quarter of an hour. It is for
-// orders to be silent, and nothing else may ask it.
+// ForSilence goes by who was let in by it in the last day. It is for orders to be
+// silent, and nothing else may ask it.
 package accounts

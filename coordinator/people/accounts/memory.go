@@ -10,7 +10,7 @@ import (
 
 // How long, and for how many secrets, it is remembered who was let in.
 const (
-	rememberFor  = 15 * time.Minute
+	rememberFor  = 24 * time.Hour
 	mostRemember = 1000
 )
 

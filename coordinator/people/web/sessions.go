@@ -1,9 +1,11 @@
 package web
 
 import (
+	"context"
 	"log/slog"
 	"net"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -20,6 +22,7 @@ type Options struct {
 	Open     string // who acts without logging in, from this computer; empty: nobody
 	Secure   bool   // browsers reach this over TLS, even where this listener has none
 	OpenID   *OpenID
+	Silences []string // paths at which silence is ordered: there, who was let in lately is known without the database
 	Log      *slog.Logger
 }
 
@@ -57,11 +60,19 @@ func (s *Sessions) Identify(next http.Handler) http.Handler {
 		c, err := s.caller(r)
 		if err != nil {
 			s.options.Log.Error("it can't be found out who makes a request", "error", err)
-			http.Error(w, "The coordinator can't find out who you are now; try again in a moment.", http.StatusServiceUnavailable)
+			http.Error(w, "The coordinator can't find out who you are now; try again in a moment."+s.silenceAt(), http.StatusServiceUnavailable)
 			return
 		}
 		next.ServeHTTP(w, r.WithContext(caller.With(r.Context(), c)))
 	})
+}
+
+// silenceAt says where silence is had all the same.
+func (s *Sessions) silenceAt() string {
+	if len(s.options.Silences) == 0 {
+		return ""
+	}
+	return " Silence is to be had all the same, at " + s.options.Silences[0] + "."
 }
 
 // caller is who makes a request.
@@ -69,10 +80,10 @@ func (s *Sessions) caller(r *http.Request) (c caller.Caller, err error) {
 	c.From = addressOf(r)
 	if kind, secret, ok := strings.Cut(r.Header.Get("Authorization"), " "); ok && strings.EqualFold(kind, "Bearer") {
 		c.Via = "token"
-		c.Person, err = s.options.Accounts.ByToken(r.Context(), strings.TrimSpace(secret))
+		c.Person, err = s.owner(r, s.options.Accounts.ByToken, strings.TrimSpace(secret))
 	} else if cookie, missing := r.Cookie(s.cookieName(r)); missing == nil {
 		c.Via = "session"
-		c.Person, err = s.options.Accounts.BySession(r.Context(), cookie.Value)
+		c.Person, err = s.owner(r, s.options.Accounts.BySession, cookie.Value)
 	} else if ip := net.ParseIP(c.From); s.options.Open != "" && ip != nil && ip.IsLoopback() && ownName(r.Host) {
 		c.Via, c.Person = "loopback", people.Person{Name: s.options.Open, Role: people.Admin}
 	}
@@ -83,6 +94,18 @@ func (s *Sessions) caller(r *http.Request) (c caller.Caller, err error) {
 		c.Via = ""
 	}
 	return c, err
+}
+
+// owner is whose a secret is.
+func (s *Sessions) owner(r *http.Request, by func(context.Context, string) (people.Person, error), secret string) (people.Person, error) {
+	if !slices.Contains(s.options.Silences, r.URL.Path) {
+		return by(r.Context(), secret)
+	}
+	person, lately, err := s.options.Accounts.ForSilence(r.Context(), by, secret)
+	if lately {
+		s.options.Log.Warn("an order to be silent is let in on who was known lately", "person", person.Name)
+	}
+	return person, err
 }
 
 // addressOf is where a request comes from, without the port.

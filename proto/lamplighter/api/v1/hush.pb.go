@@ -178,7 +178,11 @@ type HushResponse struct {
 	AfterSeconds float64 `protobuf:"fixed64,6,opt,name=after_seconds,json=afterSeconds,proto3" json:"after_seconds,omitempty"`
 	// By when it is silent at the latest, where it has not confirmed: the end of
 	// the last lease granted to it. Absent: it holds no lease.
-	SilentBy      *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=silent_by,json=silentBy,proto3" json:"silent_by,omitempty"`
+	SilentBy *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=silent_by,json=silentBy,proto3" json:"silent_by,omitempty"`
+	// The database does not answer, so the order went out ahead of it: it has no
+	// number yet, and no step of a beacon follows. It is stored as soon as the
+	// database answers, by the coordinator that says this.
+	Ahead         bool `protobuf:"varint,8,opt,name=ahead,proto3" json:"ahead,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -260,6 +264,13 @@ func (x *HushResponse) GetSilentBy() *timestamppb.Timestamp {
 		return x.SilentBy
 	}
 	return nil
+}
+
+func (x *HushResponse) GetAhead() bool {
+	if x != nil {
+		return x.Ahead
+	}
+	return false
 }
 
 // Asks to end hushes.
@@ -587,7 +598,7 @@ const file_lamplighter_api_v1_hush_proto_rawDesc = "" +
 	"\x05scope\x18\x01 \x01(\v2\x1f.lamplighter.api.v1.HushedScopeR\x05scope\x12\x16\n" +
 	"\x06reason\x18\x02 \x01(\tR\x06reason\x127\n" +
 	"\tremind_at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bremindAt\x12\x1c\n" +
-	"\tregulator\x18\x04 \x01(\bR\tregulator\"\xe4\x01\n" +
+	"\tregulator\x18\x04 \x01(\bR\tregulator\"\xfa\x01\n" +
 	"\fHushResponse\x12\x12\n" +
 	"\x04hush\x18\x01 \x01(\x03R\x04hush\x12\x18\n" +
 	"\abeacons\x18\x02 \x01(\x05R\abeacons\x12\x16\n" +
@@ -595,7 +606,8 @@ const file_lamplighter_api_v1_hush_proto_rawDesc = "" +
 	"\x04site\x18\x04 \x01(\tR\x04site\x12\x1c\n" +
 	"\tconfirmed\x18\x05 \x01(\bR\tconfirmed\x12#\n" +
 	"\rafter_seconds\x18\x06 \x01(\x01R\fafterSeconds\x127\n" +
-	"\tsilent_by\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\bsilentBy\"_\n" +
+	"\tsilent_by\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\bsilentBy\x12\x14\n" +
+	"\x05ahead\x18\b \x01(\bR\x05ahead\"_\n" +
 	"\x0eReleaseRequest\x125\n" +
 	"\x05scope\x18\x01 \x01(\v2\x1f.lamplighter.api.v1.HushedScopeR\x05scope\x12\x16\n" +
 	"\x06reason\x18\x02 \x01(\tR\x06reason\"~\n" +

@@ -31,7 +31,8 @@ const (
 // The order to stop transmitting now.
 type HushServiceClient interface {
 	// Hushes, and says of each beacon whether its keyer has confirmed silence.
-	// Ends when all have, or five seconds after the order was stored.
+	// Ends when all have, or five seconds after the order was stored; at once where
+	// the order went out ahead of the database.
 	Hush(ctx context.Context, in *HushRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[HushResponse], error)
 	// Ends hushes. Only this does.
 	Release(ctx context.Context, in *ReleaseRequest, opts ...grpc.CallOption) (*ReleaseResponse, error)
@@ -93,7 +94,8 @@ func (c *hushServiceClient) ListHushes(ctx context.Context, in *ListHushesReques
 // The order to stop transmitting now.
 type HushServiceServer interface {
 	// Hushes, and says of each beacon whether its keyer has confirmed silence.
-	// Ends when all have, or five seconds after the order was stored.
+	// Ends when all have, or five seconds after the order was stored; at once where
+	// the order went out ahead of the database.
 	Hush(*HushRequest, grpc.ServerStreamingServer[HushResponse]) error
 	// Ends hushes. Only this does.
 	Release(context.Context, *ReleaseRequest) (*ReleaseResponse, error)
