@@ -108,7 +108,7 @@ func follow(ctx context.Context, hushes Hushes, given dispatch.Given, tell func(
 			look = func(ctx context.Context, hush int64, _ []string) ([]dispatch.Confirmation, error) {
 				return hushes.Confirmations(ctx, hush)
 			}
-		case <-time.After(max(lookAgain, 2*took)): // of thousands it costs the database something
+		case <-time.After(max(lookAgain, took)): // of thousands it costs the database something
 		}
 	}
 }

@@ -29,7 +29,7 @@ func (l *leveller) clear(root int) (losers []int) {
 		var log []move
 		found := l.empty(root, t, rich, &log)
 		l.undo(log)
-		if found != nil && (best.losers == nil || l.cheaper(found, best.losers)) {
+		if found != nil && costs(log) <= l.moves && (best.losers == nil || l.cheaper(found, best.losers)) {
 			best = cleared{t, found}
 		}
 	}
@@ -37,11 +37,10 @@ func (l *leveller) clear(root int) (losers []int) {
 		return nil
 	}
 	var log []move
-	if l.empty(root, best.slot, best.losers, &log); !l.bring([]int32{int32(root)}, best.slot, &log) {
+	if l.empty(root, best.slot, best.losers, &log); !l.bring([]int32{int32(root)}, best.slot, &log) || !l.pay(log) {
 		l.undo(log)
 		return nil
 	}
-	l.charge(log)
 	return best.losers
 }
 

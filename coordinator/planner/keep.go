@@ -55,7 +55,7 @@ func (b *board) keep(previous *plan.Plan, pools []pool, fair []int) {
 	for _, list := range before {
 		b.moves += len(list)
 	}
-	b.moves /= 200
+	b.moves /= 100
 	k := newKeeper(b, before, slices.Clone(portions))
 	k.inOrder(b.standing())
 	if !k.together() {

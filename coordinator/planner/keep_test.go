@@ -10,6 +10,67 @@ import (
 	"lamplighter/coordinator/planner/testfleet"
 )
 
+// TestLittleIsMovedForFairness: of the plan in force that may stay, fairness moves one
+// transmission in a hundred at most, in all its rounds together.
+func TestLittleIsMovedForFairness(t *testing.T) {
+	from := time.Date(2026, 12, 1, 0, 0, 0, 0, time.UTC)
+	seeds, moved, most := uint64(60), 0, 0
+	if testing.Short() {
+		seeds = 6
+	}
+	for seed := range seeds {
+		crowded := func() *testfleet.File { return testfleet.Random(seed).Oversubscribe(3) }
+		in := Input{Fleet: readFile(t, crowded()), From: from, To: from.Add(24 * time.Hour)}
+		before, err := Make(in, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		in.Previous = before
+		for name, change := range map[string]func(*testfleet.File){
+			"one asks for more":       func(f *testfleet.File) { f.Beacons[0]["share"] = 0.9 },
+			"one counts for more":     func(f *testfleet.File) { f.Beacons[0]["priority"] = 3 },
+			"all others ask for less": func(f *testfleet.File) { each(f, "share", 0.05); f.Beacons[0]["share"] = 0.5 },
+		} {
+			file := crowded()
+			change(file)
+			in.Fleet = readFile(t, file)
+			start := func() (*board, []pool, []int) {
+				b := newBoard(newModel(in))
+				pools := b.pools()
+				return b, pools, b.targets(b.fill(pools))
+			}
+			stays, pools, targets := start()
+			stays.keep(in.Previous, pools, targets)
+			may := stays.moves
+			b, _, _ := start()
+			if b, err = settle(b, in, nil); err != nil {
+				t.Fatal(err)
+			}
+			gone := stays.ofKind(kept) - b.ofKind(kept)
+			moved, most = moved+gone, max(most, gone-may)
+			if gone > may {
+				t.Errorf("fleet %d, %s: %d moved, and %d of %d may be", seed, name, gone, may, len(before.Transmissions))
+			}
+		}
+	}
+	t.Logf("%d moved in all, at most %d more than may be", moved, most)
+	if moved == 0 {
+		t.Error("nothing was ever moved for fairness")
+	}
+}
+
+// ofKind counts what is on the board for a reason.
+func (b *board) ofKind(k kind) (n int) {
+	for _, list := range b.sent {
+		for _, s := range list {
+			if s.kind == k {
+				n++
+			}
+		}
+	}
+	return n
+}
+
 // TestKeepTogether: keeping beacon by beacon, where all have room, leaves the same
 // on the board as asking slot by slot, whether the fleet is as it was, a beacon has
 // left, or signals that stood clear of each other no longer do.

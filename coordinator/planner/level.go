@@ -25,7 +25,6 @@ type leveller struct {
 	search int32
 	steps  []step
 	view   view
-	moves  int // of the plan in force that may still be made
 	atSite [][]int32
 	others []signal
 	log    []move
@@ -63,9 +62,9 @@ type end struct {
 	step, slot int
 }
 
-func newLeveller(b *board, aim []int, moves int) *leveller {
+func newLeveller(b *board, aim []int) *leveller {
 	return &leveller{
-		board: b, aim: aim, moves: moves, atSite: b.bySite(),
+		board: b, aim: aim, atSite: b.bySite(),
 		done: make([]bool, b.count), seen: make([]int32, len(b.beacons)), exhausted: make([]int32, len(b.cells)),
 	}
 }
@@ -289,17 +288,32 @@ func (l *leveller) apply(e end) bool {
 		}
 		slot = s.slot
 	}
-	l.charge(log)
+	if !l.pay(log) {
+		l.undo(log)
+		l.refused = true
+		return false
+	}
 	return true
 }
 
-// charge counts the moves of the plan in force.
-func (l *leveller) charge(log []move) {
+// pay counts the moves of the plan in force, unless they are more than may be made.
+func (l *leveller) pay(log []move) bool {
+	due := costs(log)
+	if due > l.moves {
+		return false
+	}
+	l.moves -= due
+	return true
+}
+
+// costs counts what is moved of the plan in force.
+func costs(log []move) (count int) {
 	for _, m := range log {
 		if m.taken && m.was.kind == kept {
-			l.moves--
+			count++
 		}
 	}
+	return count
 }
 
 // move is one change of the board, for undoing it.

@@ -80,7 +80,7 @@ func settle(b *board, in Input, progress Progress) (*board, error) {
 		moved = b.freshen() || moved
 		moved = b.meetHours() || moved
 		if moved && !b.met(wanted) && b.count <= large {
-			if err := newLeveller(b, wanted, b.moves).run(progress.stage(lastChains)); err != nil {
+			if err := newLeveller(b, wanted).run(progress.stage(lastChains)); err != nil {
 				return nil, err
 			}
 		}
@@ -141,7 +141,7 @@ func (b *board) schedule(target []int, progress Progress) error {
 		if b.met(wanted) {
 			return nil
 		}
-		if err := newLeveller(b, wanted, b.moves).run(progress.stage(firstChains + 2*round)); err != nil {
+		if err := newLeveller(b, wanted).run(progress.stage(firstChains + 2*round)); err != nil {
 			return err
 		}
 		if round > 0 {

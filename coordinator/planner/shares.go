@@ -93,8 +93,7 @@ func (l *leveller) barred(id, t int) Limit {
 // moveAlong moves beacons from one slot to another where another comes in too.
 func (l *leveller) moveAlong(root, t, at int, there []int32) bool {
 	var log []move
-	if l.lead(there, at, &log) && l.bring(append([]int32{int32(root)}, there...), t, &log) {
-		l.charge(log)
+	if l.lead(there, at, &log) && l.bring(append([]int32{int32(root)}, there...), t, &log) && l.pay(log) {
 		return true
 	}
 	l.undo(log)

@@ -27,7 +27,7 @@ func TestAClosedBandHidesNoQuietShare(t *testing.T) {
 		for t := range b.slots / 2 {
 			b.put(0, t, 0, planned, 0)
 		}
-		l := newLeveller(b, []int{b.slots, b.slots}, 0)
+		l := newLeveller(b, []int{b.slots, b.slots})
 		noon := 12 * 30 // slots of two minutes
 		if got := l.barred(1, noon); got != LimitQuiet {
 			t.Errorf("at noon, with %s open and %s closed: barred by %b, want %b", open, closed, got, LimitQuiet)
