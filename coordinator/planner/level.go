@@ -42,6 +42,8 @@ type leveller struct {
 	// signals have been reached in this search.
 	exhausted []int32
 
+	gathered []gathered // by site, for one loser or none
+
 	thorough *thorough // of a thorough search, else nil
 }
 
@@ -66,6 +68,7 @@ func newLeveller(b *board, aim []int) *leveller {
 	return &leveller{
 		board: b, aim: aim, atSite: b.bySite(),
 		done: make([]bool, b.count), seen: make([]int32, len(b.beacons)), exhausted: make([]int32, len(b.cells)),
+		gathered: make([]gathered, 2*len(b.sites)),
 	}
 }
 

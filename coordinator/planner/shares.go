@@ -110,26 +110,58 @@ type busy struct {
 // a beacon's site send, so many at most, and all may move: all but so many losers to t.
 func (l *leveller) nearest(id, t int, losers, most uint8) (list []busy) {
 	const few = 6
-	site := l.beacons[id].site
-	first, _ := slices.BinarySearch(l.dayOf, l.dayOf[t])
-	end, _ := slices.BinarySearch(l.dayOf, l.dayOf[t]+1)
-	first = max(first, l.frozen)
-	for d := 2; d/2 <= max(t-first, end-t) && len(list) < few; d++ {
-		at := t + d/2
-		if d%2 == 1 {
-			at = t - d/2
+	all := l.gather(l.beacons[id].site, losers, most)
+	above, _ := slices.BinarySearchFunc(all, t+1, func(x busy, t int) int { return x.slot - t })
+	below := above - 1
+	if below >= 0 && all[below].slot == t {
+		below--
+	}
+	for len(list) < few {
+		up := above < len(all) && l.dayOf[all[above].slot] == l.dayOf[t]
+		down := below >= 0 && l.dayOf[all[below].slot] == l.dayOf[t]
+		var near busy
+		switch {
+		case up && (!down || all[above].slot-t <= t-all[below].slot):
+			near = all[above]
+			above++
+		case down:
+			near = all[below]
+			below--
+		default:
+			return list
 		}
-		if at < first || at >= end {
-			continue
-		}
-		if load := l.loads(at)[l.sites[site].resource]; load <= losers || load > most {
-			continue
-		}
-		if there, ok := l.together(site, id, at); ok && l.closed(there, t) <= int(losers) {
-			list = append(list, busy{at, there})
+		if !slices.Contains(near.there, int32(id)) && l.closed(near.there, t) <= int(losers) {
+			list = append(list, near)
 		}
 	}
 	return list
+}
+
+// gathered is what gather found in a search.
+type gathered struct {
+	search int32
+	slots  []busy
+}
+
+// gather lists the slots in which beacons of a site send, more than so many losers and
+// so many at most, none of them bound to it. A search asks for this again and again,
+// and the board is the same each time.
+func (l *leveller) gather(site int32, losers, most uint8) []busy {
+	g := &l.gathered[2*int(site)+int(min(losers, 1))]
+	if g.search == l.search {
+		return g.slots
+	}
+	g.search, g.slots = l.search, g.slots[:0]
+	resource := l.sites[site].resource
+	for t := l.frozen; t < l.slots; t++ {
+		if load := l.loads(t)[resource]; load <= losers || load > most {
+			continue
+		}
+		if there, ok := l.together(site, t); ok {
+			g.slots = append(g.slots, busy{t, there})
+		}
+	}
+	return g.slots
 }
 
 // closed counts those of a list who may not transmit in slot t.
@@ -154,14 +186,14 @@ func (l *leveller) suspectWhole(i, t int) {
 }
 
 // together lists who sends at a site in a slot; ok is false if one of them is bound
-// to it, or if it is the one that asks.
-func (l *leveller) together(site int32, id, at int) (list []int32, ok bool) {
+// to it.
+func (l *leveller) together(site int32, at int) (list []int32, ok bool) {
 	for _, other := range l.atSite[site] {
 		j, on := l.find(int(other), at)
 		if !on {
 			continue
 		}
-		if _, held := l.held(int(other), at); held || int(other) == id || !l.movable(l.sent[other][j].kind) {
+		if _, held := l.held(int(other), at); held || !l.movable(l.sent[other][j].kind) {
 			return nil, false
 		}
 		list = append(list, other)
