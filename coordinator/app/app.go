@@ -39,6 +39,7 @@ type App struct {
 	registry *prometheus.Registry
 
 	grpc, http net.Listener
+	mqtt       net.Listener     // until the broker has it, or there is none; nil: it is elsewhere
 	database   *database.Server // nil: somebody else's
 	store      *store.Store
 	fleets     *store.Fleets
@@ -121,7 +122,7 @@ func (a *App) stopAll() {
 	if a.network != nil {
 		a.network.broker.Stop()
 	}
-	for _, listener := range []net.Listener{a.grpc, a.http} {
+	for _, listener := range []net.Listener{a.grpc, a.http, a.mqtt} {
 		if listener != nil {
 			_ = listener.Close() // closed already where a server had it
 		}
@@ -154,12 +155,25 @@ func (a *App) Addr() Addresses {
 	return addresses
 }
 
+// listen listens before anything else works: agents that come back meanwhile wait
+// for an answer, where they would be refused and try again ever more seldom.
 func (a *App) listen(context.Context) (err error) {
-	if a.grpc, err = listen("--grpc", a.options.GRPC); err != nil {
-		return err
+	at := []struct {
+		flag, address string
+		listener      *net.Listener
+	}{{"--grpc", a.options.GRPC, &a.grpc}, {"--http", a.options.HTTP, &a.http}}
+	if a.options.Broker == "" {
+		at = append(at, struct {
+			flag, address string
+			listener      *net.Listener
+		}{"--mqtt", a.options.MQTT, &a.mqtt})
 	}
-	a.http, err = listen("--http", a.options.HTTP)
-	return err
+	for _, l := range at {
+		if *l.listener, err = listen(l.flag, l.address); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // openDatabase makes the folder, and runs a private database where no other

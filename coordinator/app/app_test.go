@@ -2,6 +2,7 @@ package app_test
 
 import (
 	"bytes"
+	"context"
 	"fmt"
 	"io"
 	"log/slog"
@@ -128,6 +129,76 @@ func TestItServesBeforeAndAfterTheFirstFleet(t *testing.T) {
 	if err != nil || file.Broker != "tcp://"+a.Addr().MQTT || file.Network != "tern" || file.Site != "hilltop" {
 		t.Errorf("%v, %+v", err, file)
 	}
+}
+
+// Agents are not refused while the coordinator comes up: here its database never
+// answers. When it gives up, nobody listens any more.
+func TestAgentsMayWaitWhileItStarts(t *testing.T) {
+	silent, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = silent.Close() })
+	free, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := options(t)
+	o.Database, o.MQTT = "postgres://nobody@"+silent.Addr().String()+"/none", free.Addr().String()
+	if err := free.Close(); err != nil {
+		t.Fatal(err)
+	}
+	a, err := app.New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, giveUp := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- a.Start(ctx) }()
+	asked, err := silent.Accept()
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = asked.Close() })
+	agent, err := net.Dial("tcp", o.MQTT)
+	if err != nil {
+		t.Errorf("an agent is refused while the coordinator waits for its database: %v", err)
+	} else {
+		_ = agent.Close()
+	}
+	giveUp()
+	if err := <-ended; err == nil {
+		t.Error("it has started without a database")
+	}
+	if agent, err := net.Dial("tcp", o.MQTT); err == nil {
+		_ = agent.Close()
+		t.Error("it has given up, and something still listens to agents")
+	}
+}
+
+// Without a fleet file there is nothing to wait for.
+func TestAgentsAreRefusedWithoutAFleet(t *testing.T) {
+	free, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := options(t)
+	o.MQTT = free.Addr().String()
+	if err := free.Close(); err != nil {
+		t.Fatal(err)
+	}
+	a := start(t, o)
+	if agent, err := net.Dial("tcp", o.MQTT); err == nil {
+		_ = agent.Close()
+		t.Error("something listens to agents")
+	}
+	apply(t, a, smallFleet)
+	eventually(t, "the broker listens", func() bool { return a.Addr().MQTT == o.MQTT })
+	agent, err := net.Dial("tcp", o.MQTT)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_ = agent.Close()
 }
 
 func TestItStopsWithNothingLeft(t *testing.T) {

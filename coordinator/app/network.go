@@ -38,11 +38,14 @@ func (p *latePublisher) Publish(ctx context.Context, m broker.Message) error {
 // startNetwork starts the network if a fleet file says which it is.
 func (a *App) startNetwork(ctx context.Context) error {
 	current, version, err := a.fleets.Current(ctx)
-	if err != nil || current == nil {
+	if err != nil {
 		return err
 	}
 	a.started.Lock()
 	defer a.started.Unlock()
+	if current == nil {
+		return a.refuseAgents()
+	}
 	if a.network != nil {
 		a.changeFleet(current, version)
 		return nil
@@ -56,7 +59,9 @@ func (a *App) startNetwork(ctx context.Context) error {
 	started.fleet.Store(current)
 	a.dispatcher.SetFleet(current, version.Version)
 	through.OnConnect(a.dispatcher.Republish)
-	if err := through.Start(ctx); err != nil {
+	err = through.Start(ctx)
+	a.mqtt = nil // it is the broker's
+	if err != nil {
 		return err
 	}
 	a.publisher.broker.Store(&through)
@@ -68,6 +73,15 @@ func (a *App) startNetwork(ctx context.Context) error {
 	a.goRun("the routing of what agents say", func() error { return routes.run(a.lifetime, through.Deliveries()) })
 	a.goRun("the election", func() error { return a.leader.Run(a.lifetime, a.lead) })
 	return nil
+}
+
+// refuseAgents ends listening to agents, who would wait for nothing while no fleet
+// file is in force. The broker listens anew then.
+func (a *App) refuseAgents() (err error) {
+	if a.mqtt != nil && a.network == nil {
+		err, a.mqtt = a.mqtt.Close(), nil
+	}
+	return err
 }
 
 // changeFleet tells dispatch of a new version.
@@ -87,7 +101,7 @@ func (a *App) newBroker(id string) (broker.Broker, error) {
 			Network: id, URL: a.options.Broker, TLS: a.registrar.BrokerTLS, ClientID: "coordinator-" + rand.Text(), Log: a.options.Log, Metrics: a.registry,
 		})
 	}
-	options := broker.EmbeddedOptions{Network: id, Listen: a.options.MQTT, Log: a.options.Log, Metrics: a.registry}
+	options := broker.EmbeddedOptions{Network: id, Listen: a.options.MQTT, Listening: a.mqtt, Log: a.options.Log, Metrics: a.registry}
 	if a.options.Secure.On {
 		options.Devices = a.registrar
 	}

@@ -30,11 +30,14 @@ const (
 
 // EmbeddedOptions are the settings of the broker in this process.
 type EmbeddedOptions struct {
-	Network string  // the network's id: agents of other networks are refused
-	Listen  string  // HOST:PORT; port 0: any free one
-	Devices Devices // who may connect, by certificate; nil: anybody on this machine, unencrypted
-	Log     *slog.Logger
-	Metrics prometheus.Registerer
+	Network string // the network's id: agents of other networks are refused
+	Listen  string // HOST:PORT; port 0: any free one
+	// Listening listens there already, and is the broker's from Start on: agents
+	// that came before wait in it. nil: the broker listens from Start.
+	Listening net.Listener
+	Devices   Devices // who may connect, by certificate; nil: anybody on this machine, unencrypted
+	Log       *slog.Logger
+	Metrics   prometheus.Registerer
 }
 
 type embedded struct {
@@ -86,9 +89,12 @@ func NewEmbedded(options EmbeddedOptions) (Broker, error) {
 func (b *embedded) OnConnect(call func()) { b.onConnect = call }
 
 func (b *embedded) Start(ctx context.Context) error {
-	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", b.options.Listen)
-	if err != nil {
-		return fmt.Errorf("the MQTT broker cannot listen on %s: is another program there? %w", b.options.Listen, err)
+	listener := b.options.Listening
+	if listener == nil {
+		var err error
+		if listener, err = (&net.ListenConfig{}).Listen(ctx, "tcp", b.options.Listen); err != nil {
+			return fmt.Errorf("the MQTT broker cannot listen on %s: is another program there? %w", b.options.Listen, err)
+		}
 	}
 	b.ends = &cappedListener{Listener: impatientListener{listener}, most: maxConnections}
 	b.listener = b.ends

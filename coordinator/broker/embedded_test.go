@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"fmt"
 	"net"
+	"net/url"
 	"strings"
 	"testing"
 	"time"
@@ -44,6 +45,37 @@ func TestAPortInUseIsSaidInASentence(t *testing.T) {
 	t.Cleanup(b.Stop)
 	if err := b.Start(t.Context()); err == nil || !strings.Contains(err.Error(), "is another program there?") {
 		t.Errorf("got %v", err)
+	}
+}
+
+// Who comes while the coordinator is not up yet waits for its answer, and is not
+// refused.
+func TestWhoCameBeforeTheStartIsAnswered(t *testing.T) {
+	early, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := NewEmbedded(EmbeddedOptions{Network: network, Listen: early.Addr().String(), Listening: early, Log: silent(), Metrics: prometheus.NewRegistry()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	conn, err := net.Dial("tcp", early.Addr().String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = conn.Close() })
+	came := paho.NewClient(options(early.Addr().String(), topic.Address{Network: network, Beacon: "harbour-hf"}.ClientID()).
+		SetCustomOpenConnectionFn(func(*url.URL, paho.ClientOptions) (net.Conn, error) { return conn, nil }))
+	connecting := came.Connect()
+	started(t, b)
+	if err := done(t, connecting); err != nil {
+		t.Error(err)
+	}
+	came.Disconnect(0)
+	b.Stop()
+	if conn, err := net.Dial("tcp", early.Addr().String()); err == nil {
+		_ = conn.Close()
+		t.Error("the broker has stopped, and something still listens")
 	}
 }
 
