@@ -77,22 +77,28 @@ func (t *term) saveHushStates(ctx context.Context, tx *store.LeaderTx, all []und
 
 // sealHushes seals states, on all processors: people wait for thousands of them.
 func (t *term) sealHushes(states []store.HushState) []sealedHush {
-	const atOnce = 64
 	hushes := make([]sealedHush, len(states))
-	var sealing errgroup.Group
-	sealing.SetLimit(runtime.GOMAXPROCS(0))
-	for part := range slices.Chunk(hushes, atOnce) {
-		of := states[:len(part)]
-		states = states[len(part):]
-		sealing.Go(func() error {
-			for i, s := range of {
-				part[i] = sealedHush{s, t.seal(seal.Hush, s.Beacon, s.Payload)}
+	onAllProcessors(len(states), func(i int) {
+		hushes[i] = sealedHush{states[i], t.seal(seal.Hush, states[i].Beacon, states[i].Payload)}
+	})
+	return hushes
+}
+
+// onAllProcessors does something for each number below n, and returns when all of
+// it is done.
+func onAllProcessors(n int, do func(i int)) {
+	const atOnce = 64
+	var doing errgroup.Group
+	doing.SetLimit(runtime.GOMAXPROCS(0))
+	for first := 0; first < n; first += atOnce {
+		doing.Go(func() error {
+			for i := first; i < min(first+atOnce, n); i++ {
+				do(i)
 			}
 			return nil
 		})
 	}
-	_ = sealing.Wait() // none is an error
-	return hushes
+	_ = doing.Wait() // none is an error
 }
 
 // unshown gives the states that are newer than what is shown.

@@ -330,6 +330,23 @@ func TestEachOfManyHushesIsSealedForItsBeacon(t *testing.T) {
 	}
 }
 
+// So are orders.
+func TestEachOfManyOrdersIsSealedForItsBeacon(t *testing.T) {
+	b := newBench(t, twoNear)
+	term := newTerm(t.Context(), b.d, readFleet(t, twoNear), 1, 1)
+	defer term.board.close()
+	var all []store.Orders
+	for i := range 1000 {
+		all = append(all, store.Orders{Beacon: fmt.Sprintf("beacon-%d", i), Payload: fmt.Appendf(nil, "payload %d", i)})
+	}
+	for i, message := range term.sealOrders(all) {
+		payload, err := b.ring.Open(seal.Orders, "tern-valley", all[i].Beacon, message)
+		if err != nil || string(payload) != string(all[i].Payload) {
+			t.Errorf("%s: %q, %v", all[i].Beacon, payload, err)
+		}
+	}
+}
+
 // A keyer that can't read its state keeps everything silent until it is told what
 // is hushed. So a beacon that was never hushed is told that nothing is, once, when
 // it asks for a lease and holds no hush state.

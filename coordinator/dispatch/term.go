@@ -108,9 +108,10 @@ func (t *term) load(ctx context.Context) error {
 
 func (t *term) loadOrders(ctx context.Context) error {
 	latest, err := t.options.Store.LatestOrders(ctx)
-	for _, o := range latest {
+	sealed := t.sealOrders(latest)
+	for i, o := range latest {
 		t.writer.Book.LoadLatest(o.Beacon, number(o.Epoch, o.Revision))
-		t.show(topic.Orders, seal.Orders, o.Beacon, number(o.Epoch, o.Revision), o.Payload)
+		t.showSealed(topic.Orders, o.Beacon, number(o.Epoch, o.Revision), sealed[i])
 	}
 	return err
 }
@@ -172,16 +173,11 @@ func number(epoch, revision int64) lease.Number {
 	return lease.Number{Epoch: uint64(epoch), Revision: uint64(revision)}
 }
 
-// show puts up what a beacon is to do.
-func (t *term) show(kind topic.Kind, purpose seal.Purpose, beacon string, n lease.Number, payload []byte) {
-	t.showSealed(kind, beacon, n, t.seal(purpose, beacon, payload))
-}
-
 func (t *term) seal(purpose seal.Purpose, beacon string, payload []byte) []byte {
 	return t.options.Signer.Seal(purpose, t.currentFleet().Network.ID, beacon, payload)
 }
 
-// showSealed is show for what is sealed already.
+// showSealed puts up what a beacon is to do.
 func (t *term) showSealed(kind topic.Kind, beacon string, n lease.Number, sealed []byte) {
 	address := topic.Address{Network: t.currentFleet().Network.ID, Beacon: beacon}
 	t.board.put(address.Topic(kind), n, sealed)

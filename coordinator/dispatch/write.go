@@ -23,6 +23,7 @@ func (t *term) writeOrders(ctx context.Context) (wait time.Duration, err error) 
 	}
 	var round []orders.Orders
 	var withheld []lease.Withheld
+	var sealed [][]byte
 	var now time.Time
 	err = t.asLeader(ctx, func(ctx context.Context, tx *store.LeaderTx) error {
 		now = tx.Now
@@ -33,14 +34,18 @@ func (t *term) writeOrders(ctx context.Context) (wait time.Duration, err error) 
 		for i, o := range round {
 			stored[i] = toStore(o)
 		}
-		return tx.SaveOrders(ctx, stored...)
+		sealing := make(chan [][]byte, 1)
+		go func() { sealing <- t.sealOrders(stored) }() // meanwhile: of thousands it takes long
+		err := tx.SaveOrders(ctx, stored...)
+		sealed = <-sealing
+		return err
 	})
 	if err != nil {
 		return 0, err
 	}
 	t.writer.Stored(round, now)
-	for _, o := range round {
-		t.show(topic.Orders, seal.Orders, o.Beacon, o.Number, o.Payload)
+	for i, o := range round {
+		t.showSealed(topic.Orders, o.Beacon, o.Number, sealed[i])
 	}
 	t.withheld = withheld
 	t.metrics.orders.Add(float64(len(round)))
@@ -49,6 +54,13 @@ func (t *term) writeOrders(ctx context.Context) (wait time.Duration, err error) 
 		t.log.Info("orders are written", "beacons", len(round), "withheld", len(withheld))
 	}
 	return t.writer.UntilFree(withheld, now), nil
+}
+
+// sealOrders seals orders, in their order.
+func (t *term) sealOrders(all []store.Orders) [][]byte {
+	sealed := make([][]byte, len(all))
+	onAllProcessors(len(all), func(i int) { sealed[i] = t.seal(seal.Orders, all[i].Beacon, all[i].Payload) })
+	return sealed
 }
 
 // toStore is how orders are stored.
