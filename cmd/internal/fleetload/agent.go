@@ -30,6 +30,7 @@ const (
 	sendAgain    = 10 * time.Second
 	keepAlive    = 30 * time.Second
 	answerTime   = 10 * time.Second
+	openTime     = answerTime + time.Second // until the broker has taken the connection, and for each answer after that
 	firstWait    = time.Second
 	longestWait  = time.Minute
 	goodLink     = 5 * time.Minute
@@ -125,12 +126,13 @@ func (a *agent) live() {
 
 // connect makes a connection and reads it until it ends.
 func (a *agent) connect() error {
+	began := time.Now()
 	conn, err := net.DialTimeout("tcp", a.crowd.options.Broker, answerTime)
 	if err != nil {
 		return err
 	}
 	defer conn.Close() //nolint:errcheck // it is over
-	_ = conn.SetDeadline(time.Now().Add(2 * answerTime))
+	_ = conn.SetDeadline(began.Add(openTime))
 	if certificate, ok := a.crowd.options.Certificates[a.address.Beacon]; ok {
 		config := a.crowd.options.TLS.Clone()
 		config.Certificates = []tls.Certificate{certificate}
@@ -155,7 +157,7 @@ func (a *agent) connect() error {
 }
 
 // open connects, subscribes and says "online", each answered by the broker.
-func (a *agent) open(conn io.Writer, reader io.Reader) error {
+func (a *agent) open(conn net.Conn, reader io.Reader) error {
 	a.mu.Lock()
 	a.connection++
 	a.mu.Unlock()
@@ -173,7 +175,7 @@ func (a *agent) open(conn io.Writer, reader io.Reader) error {
 		}
 	}
 	var early []*packets.PublishPacket
-	for _, step := range []struct {
+	for i, step := range []struct {
 		say    packets.ControlPacket
 		answer func(packets.ControlPacket) bool
 	}{
@@ -190,6 +192,9 @@ func (a *agent) open(conn io.Writer, reader io.Reader) error {
 			return ok && ack.MessageID == 2
 		}},
 	} {
+		if i > 0 { // what went before has its time from the beginning of the connection
+			_ = conn.SetDeadline(time.Now().Add(openTime))
+		}
 		if err := step.say.Write(conn); err != nil {
 			return err
 		}
