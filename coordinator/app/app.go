@@ -85,7 +85,7 @@ func New(options Options) (*App, error) {
 // begun and says what is wrong.
 func (a *App) Start(ctx context.Context) error {
 	for _, step := range []func(context.Context) error{
-		a.listen, a.openDatabase, a.openStore, a.keepPartitions, a.keepMemory, a.openAccounts, a.openRegistrar, a.openDelivery, a.prepare, a.keepWeekly, a.applyFleet, a.serve, a.serveDevices, a.startNetwork, a.watchFleet, a.askForDuty, a.keepLifeline,
+		a.listen, a.openDatabase, a.openStore, a.keepPartitions, a.keepMemory, a.openAccounts, a.openRegistrar, a.openDelivery, a.prepare, a.keepWeekly, a.applyFleet, a.serve, a.startNetwork, a.serveDevices, a.watchFleet, a.askForDuty, a.keepLifeline,
 	} {
 		if err := step(ctx); err != nil {
 			a.Stop()
@@ -122,7 +122,7 @@ func (a *App) stopAll() {
 	if a.network != nil {
 		a.network.broker.Stop()
 	}
-	for _, listener := range []net.Listener{a.grpc, a.http, a.mqtt} {
+	for _, listener := range []net.Listener{a.grpc, a.http, a.mqtt, a.devices} {
 		if listener != nil {
 			_ = listener.Close() // closed already where a server had it
 		}
@@ -158,17 +158,19 @@ func (a *App) Addr() Addresses {
 // listen listens before anything else works: agents that come back meanwhile wait
 // for an answer, where they would be refused and try again ever more seldom.
 func (a *App) listen(context.Context) (err error) {
-	at := []struct {
+	for _, l := range []struct {
 		flag, address string
+		wanted        bool
 		listener      *net.Listener
-	}{{"--grpc", a.options.GRPC, &a.grpc}, {"--http", a.options.HTTP, &a.http}}
-	if a.options.Broker == "" {
-		at = append(at, struct {
-			flag, address string
-			listener      *net.Listener
-		}{"--mqtt", a.options.MQTT, &a.mqtt})
-	}
-	for _, l := range at {
+	}{
+		{"--grpc", a.options.GRPC, true, &a.grpc},
+		{"--http", a.options.HTTP, true, &a.http},
+		{"--mqtt", a.options.MQTT, a.options.Broker == "", &a.mqtt},
+		{"--devices", a.options.Secure.Devices, a.options.Secure.On, &a.devices},
+	} {
+		if !l.wanted {
+			continue
+		}
 		if *l.listener, err = listen(l.flag, l.address); err != nil {
 			return err
 		}

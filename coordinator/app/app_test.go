@@ -3,6 +3,7 @@ package app_test
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -144,8 +145,13 @@ func TestAgentsMayWaitWhileItStarts(t *testing.T) {
 		t.Fatal(err)
 	}
 	o := options(t)
+	other, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
 	o.Database, o.MQTT = "postgres://nobody@"+silent.Addr().String()+"/none", free.Addr().String()
-	if err := free.Close(); err != nil {
+	o.Secure = app.Secure{On: true, Devices: other.Addr().String()}
+	if err := errors.Join(free.Close(), other.Close()); err != nil {
 		t.Fatal(err)
 	}
 	a, err := app.New(o)
@@ -160,19 +166,23 @@ func TestAgentsMayWaitWhileItStarts(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = asked.Close() })
-	agent, err := net.Dial("tcp", o.MQTT)
-	if err != nil {
-		t.Errorf("an agent is refused while the coordinator waits for its database: %v", err)
-	} else {
-		_ = agent.Close()
+	for _, address := range []string{o.MQTT, o.Secure.Devices} {
+		agent, err := net.Dial("tcp", address)
+		if err != nil {
+			t.Errorf("an agent is refused while the coordinator waits for its database: %v", err)
+		} else {
+			_ = agent.Close()
+		}
 	}
 	giveUp()
 	if err := <-ended; err == nil {
 		t.Error("it has started without a database")
 	}
-	if agent, err := net.Dial("tcp", o.MQTT); err == nil {
-		_ = agent.Close()
-		t.Error("it has given up, and something still listens to agents")
+	for _, address := range []string{o.MQTT, o.Secure.Devices} {
+		if agent, err := net.Dial("tcp", address); err == nil {
+			_ = agent.Close()
+			t.Error("it has given up, and something still listens to agents")
+		}
 	}
 }
 

@@ -118,13 +118,10 @@ func (a *App) secured(plain net.Listener) net.Listener {
 }
 
 // serveDevices listens to devices that ask to be let in.
-func (a *App) serveDevices(ctx context.Context) (err error) {
+func (a *App) serveDevices(context.Context) error {
 	a.running.Go(func() { a.registrar.Run(a.lifetime) })
 	if !a.options.Secure.On {
 		return nil
-	}
-	if a.devices, err = (&net.ListenConfig{}).Listen(ctx, "tcp", a.options.Secure.Devices); err != nil {
-		return fault.New(fault.Unavailable, "--devices", "%w: another program may have the port; end it, or choose another", err)
 	}
 	mux := http.NewServeMux()
 	a.registrar.Handle(mux)
