@@ -20,7 +20,7 @@ var start = time.Date(2026, 12, 1, 0, 0, 0, 0, time.UTC)
 
 const day = 24 * time.Hour
 
-func authority(t *testing.T, at time.Time) Authority {
+func authority(t testing.TB, at time.Time) Authority {
 	t.Helper()
 	a, err := NewAuthority(rand.Reader, at)
 	if err != nil {
@@ -29,7 +29,7 @@ func authority(t *testing.T, at time.Time) Authority {
 	return a
 }
 
-func key(t *testing.T) *ecdsa.PrivateKey {
+func key(t testing.TB) *ecdsa.PrivateKey {
 	t.Helper()
 	k, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	if err != nil {
@@ -38,7 +38,7 @@ func key(t *testing.T) *ecdsa.PrivateKey {
 	return k
 }
 
-func device(t *testing.T, a Authority, network, beacon string, at time.Time) *x509.Certificate {
+func device(t testing.TB, a Authority, network, beacon string, at time.Time) *x509.Certificate {
 	t.Helper()
 	c, err := a.Device(rand.Reader, &key(t).PublicKey, network, beacon, at)
 	if err != nil {
@@ -62,6 +62,7 @@ func TestWhoMaySpeak(t *testing.T) {
 	elsewhere, unlisted := device(t, ours, "other", "mill-hf", start), device(t, ours, "tern", "mill-hf", start)
 	misnamed, forged := device(t, ours, "tern", "harbour-hf", start), device(t, theirs, "tern", "mill-hf", start)
 	revoked := device(t, ours, "tern", "mill-hf", start)
+	var proven Proven
 	n := Network{ID: "tern", Authorities: []Authority{ours}, Records: Records{}}
 	for _, c := range []*x509.Certificate{mill, later, server, client, elsewhere, misnamed, forged} {
 		n.Records[SerialOf(c)] = Record{Certificate: c, Beacon: "mill-hf"}
@@ -88,9 +89,18 @@ func TestWhoMaySpeak(t *testing.T) {
 		{"revoked", revoked, start, Revoked},
 		{"revoked, and over", revoked, start.Add(DeviceLife), Revoked},
 	} {
-		beacon, got := n.Judge(c.shown, c.at)
-		if got != c.want || (beacon == "mill-hf") != (c.want == Accepted) {
-			t.Errorf("%s: %q as %q, want %q", c.name, got, beacon, c.want)
+		remembers := n
+		remembers.Proven = &proven
+		for _, by := range []Network{n, remembers, remembers} {
+			beacon, got := by.Judge(c.shown, c.at)
+			if got != c.want || (beacon == "mill-hf") != (c.want == Accepted) {
+				t.Errorf("%s, remembered %t: %q as %q, want %q", c.name, by.Proven != nil, got, beacon, c.want)
+			}
+		}
+	}
+	for c, signed := range map[*x509.Certificate]bool{mill: true, revoked: true, server: false, unlisted: false, forged: false} {
+		if proven.has(c) != signed {
+			t.Errorf("of %s is remembered: %t", c.Subject, !signed)
 		}
 	}
 	for _, r := range Reasons() {

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"crypto/x509"
 	"slices"
+	"sync"
 	"time"
 )
 
@@ -78,6 +79,26 @@ type Network struct {
 	ID          string // empty: no fleet file is in force yet
 	Authorities []Authority
 	Records     Records
+	Proven      *Proven // of these authorities and records alone; nil: every signature is looked at anew
+}
+
+// Proven notes which recorded certificates were found to be signed by one of the
+// authorities, which stays true. That costs a good part of a handshake, and each
+// device is judged twice when it connects and once a minute while it stays.
+type Proven struct{ certificates sync.Map } // *x509.Certificate of a record
+
+func (p *Proven) has(c *x509.Certificate) bool {
+	if p == nil {
+		return false
+	}
+	_, has := p.certificates.Load(c)
+	return has
+}
+
+func (p *Proven) add(c *x509.Certificate) {
+	if p != nil {
+		p.certificates.Store(c, nil)
+	}
 }
 
 // Judge says which beacon a device may speak as, by the certificate that it has
@@ -101,6 +122,31 @@ func (n Network) find(shown *x509.Certificate) (Record, Reason) {
 	if shown == nil {
 		return Record{}, NoCertificate
 	}
+	record, known := n.Records[SerialOf(shown)]
+	known = known && bytes.Equal(record.Certificate.Raw, shown.Raw)
+	if !known || !n.Proven.has(record.Certificate) {
+		if !n.signed(shown) {
+			return Record{}, UnknownAuthority
+		}
+		if known {
+			n.Proven.add(record.Certificate)
+		}
+	}
+	if !slices.Equal(shown.Subject.Organization, []string{n.ID}) {
+		return Record{}, OtherNetwork
+	}
+	if !known || record.Beacon != shown.Subject.CommonName {
+		return Record{}, NeverIssued
+	}
+	if !record.Revoked.IsZero() {
+		return record, Revoked
+	}
+	return record, Accepted
+}
+
+// signed says whether one of the authorities has made a certificate for a device,
+// at whatever time.
+func (n Network) signed(shown *x509.Certificate) bool {
 	roots := x509.NewCertPool()
 	for _, a := range n.Authorities {
 		roots.AddCert(a.Certificate)
@@ -108,20 +154,7 @@ func (n Network) find(shown *x509.Certificate) (Record, Reason) {
 	_, err := shown.Verify(x509.VerifyOptions{
 		Roots: roots, CurrentTime: shown.NotBefore, KeyUsages: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth},
 	})
-	if err != nil {
-		return Record{}, UnknownAuthority
-	}
-	if !slices.Equal(shown.Subject.Organization, []string{n.ID}) {
-		return Record{}, OtherNetwork
-	}
-	record, known := n.Records[SerialOf(shown)]
-	if !known || !bytes.Equal(record.Certificate.Raw, shown.Raw) || record.Beacon != shown.Subject.CommonName {
-		return Record{}, NeverIssued
-	}
-	if !record.Revoked.IsZero() {
-		return record, Revoked
-	}
-	return record, Accepted
+	return err == nil
 }
 
 // Grace is how long after its end a certificate can be renewed with an

@@ -203,7 +203,7 @@ func (r *Registrar) read(ctx context.Context) (changed bool, err error) {
 }
 
 func (r *Registrar) readAll(ctx context.Context) (*devices.Network, error) {
-	next := &devices.Network{Records: devices.Records{}}
+	next := &devices.Network{Records: devices.Records{}, Proven: &devices.Proven{}}
 	kept, err := r.options.Store.Authorities(ctx)
 	if err != nil {
 		return nil, err
