@@ -132,5 +132,8 @@ func lowerHush(a, b *wirev1.HushNumber) *wirev1.HushNumber {
 	if compareHushes(a, b) > 0 {
 		a = b
 	}
-	return &wirev1.HushNumber{Epoch: a.GetEpoch(), Number: a.GetNumber()}
+	if a == nil {
+		return &wirev1.HushNumber{}
+	}
+	return a
 }

@@ -199,7 +199,10 @@ func (c *Core) confirmed() *wirev1.OrdersNumber {
 	if compareOrders(ours, theirs) > 0 {
 		ours = theirs
 	}
-	return &wirev1.OrdersNumber{Epoch: ours.GetEpoch(), Revision: ours.GetRevision()}
+	if ours == nil {
+		return &wirev1.OrdersNumber{}
+	}
+	return ours
 }
 
 func (c *Core) ordersVerdict(v *keyerv1.Verdict) {

@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	wirev1 "lamplighter/proto/lamplighter/wire/v1"
@@ -68,7 +69,7 @@ func (f file) encode() []byte {
 // withHead puts the first line before the rest.
 func withHead(body []byte) []byte {
 	sum := sha256.Sum256(body)
-	return append([]byte(fileHead+hex.EncodeToString(sum[:])+"\n"), body...)
+	return slices.Concat([]byte(fileHead+hex.EncodeToString(sum[:])+"\n"), body)
 }
 
 // decodeFile reads what encode wrote, whole and unchanged.
