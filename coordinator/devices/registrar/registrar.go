@@ -19,6 +19,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -53,8 +54,10 @@ type Registrar struct {
 	network atomic.Pointer[string]
 	copied  atomic.Pointer[devices.Network]
 
-	compare  sync.Mutex // one comparison with the database at a time
-	state    store.DeviceState
+	compare sync.Mutex // one comparison with the database at a time
+	state   store.DeviceState
+
+	telling  sync.Mutex // of the one below
 	onChange []func()
 
 	shown shown
@@ -93,9 +96,14 @@ func New(ctx context.Context, options Options) (*Registrar, error) {
 // SetNetwork says which network this is, once a fleet file does.
 func (r *Registrar) SetNetwork(id string) { r.network.Store(&id) }
 
-// OnChange adds what is called when devices may count no longer. Call it before
-// Run.
-func (r *Registrar) OnChange(call func()) { r.onChange = append(r.onChange, call) }
+// OnChange adds what is called when devices may count no longer. Whoever joins
+// during Run, as a broker does that starts with the first fleet file, is told of
+// what changes from then on.
+func (r *Registrar) OnChange(call func()) {
+	r.telling.Lock()
+	defer r.telling.Unlock()
+	r.onChange = append(r.onChange, call)
+}
 
 // Run follows the database until ctx ends, and makes the next authority in time.
 func (r *Registrar) Run(ctx context.Context) {
@@ -122,7 +130,10 @@ func (r *Registrar) Run(ctx context.Context) {
 }
 
 func (r *Registrar) changed() {
-	for _, call := range r.onChange {
+	r.telling.Lock()
+	calls := slices.Clone(r.onChange)
+	r.telling.Unlock()
+	for _, call := range calls {
 		call()
 	}
 }

@@ -324,10 +324,10 @@ func TestARevokedKeyIsRefusedForEverAndEverywhere(t *testing.T) {
 		t.Fatalf("another coordinator does not know a new device: %q", reason)
 	}
 	told := make(chan struct{}, 10)
-	there.OnChange(func() { told <- struct{}{} })
 	ctx, end := context.WithCancel(t.Context())
 	var running sync.WaitGroup
 	running.Go(func() { there.Run(ctx) })
+	there.OnChange(func() { told <- struct{}{} }) // as a broker that starts with the first fleet file
 	defer running.Wait()
 	defer end()
 	if err := here.Revoke(t.Context(), "mill-hf", "admin", "stolen"); err != nil {
