@@ -155,8 +155,8 @@ func (l *leveller) raise(root int) (losers []int, ok bool) {
 		if l.expand(i) {
 			return nil, true
 		}
-		if e, found := l.richest(root, i); found && l.apply(e) {
-			return []int{l.steps[e.step].id}, true
+		if loser, ok := l.charge(root, i); ok {
+			return []int{loser}, true
 		}
 		l.rich = 0
 	}
@@ -175,20 +175,40 @@ func (l *leveller) raise(root int) (losers []int, ok bool) {
 	return nil, false
 }
 
-// richest finds, among the steps that follow step i, who stays best off.
-func (l *leveller) richest(root, i int) (best end, found bool) {
+// charge has one of those pay who follow step i and stay better off than the root was:
+// who stays best off, or in a thorough search, if that turns out to be against a rule,
+// the first for whom it is not. There, who was to make room by having others move
+// along may also just leave.
+func (l *leveller) charge(root, i int) (loser int, ok bool) {
+	var payers []int
 	for j := len(l.steps) - 1; j > 0 && l.steps[j].before == i; j-- {
-		id := l.steps[j].id
-		granted := len(l.sent[id]) - 1
-		if l.compare(id, granted, root, len(l.sent[root])) <= 0 {
-			continue
-		}
-		if !found || l.compare(id, granted, l.steps[best.step].id, len(l.sent[l.steps[best.step].id])-1) > 0 {
-			best, found = end{step: j, slot: -1}, true
+		if l.compare(l.steps[j].id, l.left(j), root, len(l.sent[root])) > 0 {
+			payers = append(payers, j)
 		}
 	}
-	return best, found
+	slices.SortStableFunc(payers, func(a, b int) int { return l.compare(l.steps[b].id, l.left(b), l.steps[a].id, l.left(a)) })
+	if l.thorough == nil && len(payers) > 1 {
+		payers = payers[:1]
+	}
+	for _, j := range payers {
+		s := l.steps[j]
+		if l.apply(end{step: j, slot: -1}) {
+			return s.id, true
+		}
+		if l.thorough == nil || s.slot == s.lost {
+			continue
+		}
+		l.steps = append(l.steps, step{id: s.id, lost: s.lost, slot: s.lost, before: i})
+		if l.apply(end{step: len(l.steps) - 1, slot: -1}) {
+			return s.id, true
+		}
+		l.steps = l.steps[:len(l.steps)-1]
+	}
+	return 0, false
 }
+
+// left is what a beacon has when it has given up the slot of a step.
+func (l *leveller) left(step int) int { return len(l.sent[l.steps[step].id]) - 1 }
 
 // expand looks at every slot for step i until one is free and the chain to it
 // can be carried out. Those who could give a slot up are added to the steps.

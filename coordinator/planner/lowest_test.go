@@ -63,11 +63,21 @@ func TestNobodyCanBeRaised(t *testing.T) {
 	mustBeLevel(t, seeds)
 }
 
+// TestWhoWasToMoveOthersAlongMayJustLeave: in this fleet a beacon could have room made
+// for another by having the rest of its site move along to another slot, which turned
+// out to be against a rule, or by giving up its own.
+func TestWhoWasToMoveOthersAlongMayJustLeave(t *testing.T) { mustBeLevelFrom(t, 397, 398) }
+
 // mustBeLevel plans a day of so many fleets of each kind and finds no raise.
 func mustBeLevel(t *testing.T, seeds uint64) {
 	t.Helper()
+	mustBeLevelFrom(t, 0, seeds)
+}
+
+func mustBeLevelFrom(t *testing.T, first, end uint64) {
+	t.Helper()
 	from := time.Date(2026, 12, 1, 0, 0, 0, 0, time.UTC)
-	for seed := range seeds {
+	for seed := first; seed < end; seed++ {
 		for name, file := range map[string]*testfleet.File{
 			"random": testfleet.Random(seed), "crowded": testfleet.Crowded(seed), "preferring": testfleet.Preferring(seed), "quiet": testfleet.Quiet(seed),
 		} {
