@@ -187,14 +187,13 @@ func (d *Dispatcher) sendAhead(ctx context.Context, order HushOrder) *aheadOrder
 // settle says what came of a hush. out: it went out ahead already; nil: it has not.
 func (d *Dispatcher) settle(ctx context.Context, order HushOrder, out *aheadOrder, outcome storedHush) (Given, error) {
 	err := outcome.err
-	final := err == nil || fault.Of(err) != fault.Internal || store.RefusesData(err)
-	if out == nil && !final && ctx.Err() == nil {
+	if out == nil && err != nil && fault.Of(err) == fault.Internal && !refused(err) && ctx.Err() == nil {
 		out = d.sendAhead(ctx, order)
 	}
 	switch {
 	case out == nil:
 		return outcome.given, err
-	case final:
+	case err == nil, refused(err):
 		d.ahead.stored(out)
 		return outcome.given, err
 	}
@@ -206,6 +205,12 @@ func (d *Dispatcher) settle(ctx context.Context, order HushOrder, out *aheadOrde
 	d.options.Log.Error("a hush went out ahead of the database, which does not take it; it is stored when it does, if this program runs until then",
 		"scope", order.Scope.String(), "by", order.By, "beacons", len(beacons), "error", err)
 	return Given{At: out.at, Beacons: beacons}, nil
+}
+
+// refused says that an order will never be stored, however often that is tried.
+func refused(err error) bool {
+	kind := fault.Of(err)
+	return kind == fault.Invalid || kind == fault.Refused || store.RefusesData(err)
 }
 
 // showAhead publishes what is not stored yet, under the numbers that beacons
@@ -253,8 +258,7 @@ func (d *Dispatcher) storeAhead(ctx context.Context) error {
 		}
 		_, err = t.give(ctx, out.HushOrder)
 		leave()
-		kind := fault.Of(err)
-		if err != nil && kind != fault.Invalid && kind != fault.Refused && !store.RefusesData(err) {
+		if err != nil && !refused(err) {
 			return err
 		}
 		if err != nil {

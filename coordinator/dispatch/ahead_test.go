@@ -171,6 +171,25 @@ func TestAHushGoesOutAheadFromACoordinatorThatDoesNotLead(t *testing.T) {
 	}
 }
 
+// One that beacons obey already is kept until it is stored, also where the lead was
+// lost meanwhile.
+func TestAHushThatWentOutAheadIsNotForgottenWithTheLead(t *testing.T) {
+	b := newBench(t, twoNear)
+	b.lead()
+	order := HushOrder{Reason: "mast work", By: "operator"}
+	out := b.d.sendAhead(t.Context(), order)
+	given, err := b.d.settle(t.Context(), order, out, storedHush{err: deposed(store.ErrDeposed)})
+	if err != nil || given.Hush != 0 || len(given.Beacons) != 2 {
+		t.Errorf("%+v, %v", given, err)
+	}
+	if err := b.d.storeAhead(t.Context()); err != nil {
+		t.Error(err)
+	}
+	if stored, err := b.store.Hushes(t.Context()); err != nil || len(stored) != 1 {
+		t.Errorf("%+v, %v", stored, err)
+	}
+}
+
 // What the database refuses is not tried for ever, and is in nobody's way.
 func TestAHushThatCanNeverBeStored(t *testing.T) {
 	b := newBench(t, twoNear)
