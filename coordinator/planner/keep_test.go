@@ -14,11 +14,11 @@ import (
 // transmission in a hundred at most, in all its rounds together.
 func TestLittleIsMovedForFairness(t *testing.T) {
 	from := time.Date(2026, 12, 1, 0, 0, 0, 0, time.UTC)
-	seeds, moved, most := uint64(60), 0, 0
+	first, moved, most := uint64(0), 0, 0
 	if testing.Short() {
-		seeds = 6
+		first = 57
 	}
-	for seed := range seeds {
+	for seed := first; seed < 60; seed++ {
 		crowded := func() *testfleet.File { return testfleet.Random(seed).Oversubscribe(3) }
 		in := Input{Fleet: readFile(t, crowded()), From: from, To: from.Add(24 * time.Hour)}
 		before, err := Make(in, nil)
