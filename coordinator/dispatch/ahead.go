@@ -162,9 +162,9 @@ func (d *Dispatcher) answersWithin() time.Duration {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.fleet == nil {
-		return answersSoon
+		return d.answersSoon
 	}
-	return answersSoon + time.Duration(len(d.fleet.Beacons))*answersForEach
+	return d.answersSoon + time.Duration(len(d.fleet.Beacons))*answersForEach
 }
 
 // sendAhead publishes a hush that is not stored yet. nil: that can't be done, since

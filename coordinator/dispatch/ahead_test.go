@@ -108,6 +108,7 @@ func TestAHushGoesOutAheadOfADatabaseThatIsSlow(t *testing.T) {
 	epoch, _ := b.lead()
 	b.keepHushes()
 	let := hold(t, url)
+	b.d.answersSoon = 50 * time.Millisecond
 	given := make(chan Given)
 	go func() {
 		given <- b.give(HushOrder{Scope: fleet.Scope{Site: "mill"}, Reason: "mast work", By: "operator"})

@@ -49,12 +49,13 @@ type Dispatcher struct {
 	version int64
 	term    *term // nil while this coordinator does not lead
 
-	ahead ahead
+	ahead       ahead
+	answersSoon time.Duration
 }
 
 // New makes a Dispatcher. It does nothing before Run.
 func New(options Options) *Dispatcher {
-	return &Dispatcher{options: options, metrics: newFigures(options.Metrics), makes: planner.Make, ahead: ahead{storing: make(chan struct{}, 1)}}
+	return &Dispatcher{options: options, metrics: newFigures(options.Metrics), makes: planner.Make, ahead: ahead{storing: make(chan struct{}, 1)}, answersSoon: answersSoon}
 }
 
 // Run leads with the given epoch until ctx ends or the lead is lost. Pass it to
