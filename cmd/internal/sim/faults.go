@@ -82,8 +82,8 @@ var atDevices = []kind{
 	{"receiver lies", 1, time.Minute, 4 * time.Hour, func(_ *world, d *device, _ time.Duration) func() {
 		if d.chance.IntN(2) == 0 {
 			d.source.label = time.Duration(d.chance.IntN(5)-2) * time.Second
-		} else if early := time.Duration(60+d.chance.IntN(800)) * time.Millisecond; !d.source.coarse {
-			d.source.early = early
+		} else {
+			d.source.early = time.Duration(60+d.chance.IntN(800)) * time.Millisecond
 		}
 		return func() { d.source.label, d.source.early = 0, 0 }
 	}},

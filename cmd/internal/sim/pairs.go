@@ -69,8 +69,7 @@ var pairsAtDevices = []kind{
 			d.link.mend()
 		}
 	}},
-	// The own clock, which would know better, begins anew. The pulse is right: one that
-	// is displaced by less than such a daemon admits nobody could find out (package judge).
+	// The own clock, which would know better, begins anew.
 	{"receiver lies, and then the agent starts anew", 4, 20 * time.Minute, 4 * time.Hour, func(_ *world, d *device, _ time.Duration) func() {
 		if d.source.judge == nil {
 			return nil
@@ -79,7 +78,7 @@ var pairsAtDevices = []kind{
 		if d.chance.IntN(2) == 0 {
 			d.source.label = -d.source.label
 		}
-		d.source.coarse, d.source.early = true, 0
+		d.source.coarse = true
 		d.killAgent()
 		return func() { d.source.label, d.source.coarse = 0, false }
 	}},
